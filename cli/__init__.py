@@ -1,0 +1,1 @@
+"""The vibekit command line: one file per command."""

@@ -1,0 +1,5 @@
+"""`python -m vibekit_cli` runs the command line."""
+
+from .main import app
+
+app()

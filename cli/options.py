@@ -1,0 +1,138 @@
+"""Options that every command taking recordings shares, and the loop over several recordings."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from vibekit.errors import InputError, Notice, UsageError
+
+from .output import note
+
+if TYPE_CHECKING:
+    from vibekit.recording.recording import Recording, RecordingStream
+
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Recordings = Annotated[list[Path], typer.Argument(metavar="REC...", help="Recordings, each with its sidecar if any.")]
+OneRecording = Annotated[Path, typer.Argument(metavar="REC", help="A recording, with its sidecar if any.")]
+
+_SHARED: dict[str, Any] = {
+    "full_scale": Annotated[
+        str | None, typer.Option("--full-scale", help='Acceleration at sample value 1.0, such as "50 g" or "490 m/s2".')
+    ],
+    "unit": Annotated[str | None, typer.Option("--unit", help="Unit of text and array files: m/s2 or g.")],
+    "sample_rate": Annotated[
+        float | None, typer.Option("--sample-rate", help="Samples per second, where the file cannot say.")
+    ],
+    "axes": Annotated[
+        str | None, typer.Option("--axes", help="What each channel is: x, y, z, tach, sound or - in file order.")
+    ],
+    "tool": Annotated[Path | None, typer.Option("--tool", help="Tool sheet (TOML).")],
+    "tach_pulses": Annotated[float | None, typer.Option("--tach-pulses", help="Tachometer pulses per turn.")],
+    "from_s": Annotated[float | None, typer.Option("--from", help="Start at this second.")],
+    "to_s": Annotated[float | None, typer.Option("--to", help="End at this second.")],
+}
+
+
+@dataclass(frozen=True)
+class RecordingOptions:
+    """The shared options as given; `open` and `read` apply them to one recording."""
+
+    full_scale: str | None = None
+    unit: str | None = None
+    sample_rate: float | None = None
+    axes: str | None = None
+    tool: Path | None = None
+    tach_pulses: float | None = None
+    from_s: float | None = None
+    to_s: float | None = None
+
+    def open(self, path: Path) -> RecordingStream:
+        """Return the recording to be read block by block."""
+        import vibekit as vk
+
+        for name in ("sample_rate", "tach_pulses"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < float("inf"):
+                raise UsageError(f"--{name.replace('_', '-')} {value:g} must be greater than zero")
+        return vk.open_recording(
+            path,
+            calibration=vk.Calibration.full_scale(self.full_scale) if self.full_scale else None,
+            unit=self.unit,
+            sample_rate=self.sample_rate,
+            axes=[axis.strip() for axis in self.axes.split(",")] if self.axes else None,
+            tool=self.tool,
+            tach_pulses=self.tach_pulses,
+            start_s=self.from_s,
+            stop_s=self.to_s,
+        )
+
+    def read(self, path: Path) -> Recording:
+        """Return the recording in memory."""
+        return self.open(path).read()
+
+
+def recording_command(function: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the shared options: it takes one `options: RecordingOptions` in their place."""
+
+    @functools.wraps(function)
+    def command(**given: Any) -> None:
+        shared = {name: given.pop(name) for name in _SHARED}
+        function(options=RecordingOptions(**shared), **given)
+
+    signature = inspect.signature(function, eval_str=True)
+    own = [p for p in signature.parameters.values() if p.name != "options"]
+    extra = [
+        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=annotation)
+        for name, annotation in _SHARED.items()
+    ]
+    parameters = [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in own] + extra
+    command.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
+    command.__annotations__ = {p.name: p.annotation for p in parameters}
+    return command
+
+
+@dataclass
+class Failures:
+    """Recordings that could not be used while others could: named on standard error and in the notices."""
+
+    notices: list[Notice]
+
+    @property
+    def exit_code(self) -> int:
+        """Exit code of a run with these failures."""
+        return InputError.exit_code if self.notices else 0
+
+
+def over_recordings(paths: list[Path], work: Callable[[Path], Any]) -> tuple[list[Any], Failures]:
+    """Return the results of `work` on every recording, and the failures of those that are bad.
+
+    Raises:
+        InputError: every recording is bad (the first reason).
+    """
+    results, failures, first = [], Failures([]), None
+    for path in paths:
+        try:
+            results.append(work(path))
+        except InputError as error:
+            first = first or error
+            failures.notices.append(
+                Notice(
+                    "recording_unusable",
+                    "caution",
+                    str(error),
+                    value=str(path),
+                    remedy="see the message; the others are done",
+                )
+            )
+            if len(paths) > 1:
+                note(str(error))
+    if first is not None and not results:
+        raise first
+    return results, failures

@@ -1,0 +1,94 @@
+"""Standard output for results, standard error for notes; text and JSON are two views of one document."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Callable
+from typing import Any
+
+import typer
+
+from vibekit.errors import RecordingLimitError
+
+Document = dict[str, Any]
+
+
+def emit(document: Document, as_json: bool, render: Callable[[Document], str], exit_code: int = 0) -> None:
+    """Print a document as JSON or as text, then end with its exit code (4 where a notice refuses)."""
+    typer.echo(json.dumps(jsonable(document), ensure_ascii=False, allow_nan=False) if as_json else render(document))
+    refuses = any(notice["severity"] == "refusal" for notice in document.get("notices", []))
+    code = exit_code or (RecordingLimitError.exit_code if refuses else 0)
+    if code:
+        raise typer.Exit(code)
+
+
+def jsonable(value: Any) -> Any:
+    """Return a document with plain numbers and lists; a number that is not finite becomes null."""
+    if isinstance(value, dict):
+        return {str(key): jsonable(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [jsonable(item) for item in value]
+    if hasattr(value, "tolist"):
+        return jsonable(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def note(message: str) -> None:
+    """Print one note on standard error."""
+    typer.echo(f"vibekit: {printable(message)}", err=True)
+
+
+def printable(text: str) -> str:
+    """Return text with control characters shown as escapes, so that a name cannot steer the terminal."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def notice_lines(document: Document) -> list[str]:
+    """Return the document's notices as text lines, refusals first."""
+    order = {"refusal": 0, "caution": 1, "info": 2}
+    lines = []
+    for notice in sorted(document.get("notices", []), key=lambda n: order[n["severity"]]):
+        remedy = f" ({notice['remedy']})" if notice["remedy"] else ""
+        lines.append(f"{notice['severity']}: {printable(notice['message'])}{printable(remedy)}")
+    return lines
+
+
+def number(value: float | None, digits: int = 3, unit: str = "") -> str:
+    """Return a number to significant digits with its unit, or a dash where it could not be determined."""
+    if value is None:
+        return "-"
+    if value == 0:
+        return f"0{' ' + unit if unit else ''}"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{decimals}f}{' ' + unit if unit else ''}"
+
+
+class Progress:
+    """Progress with time left on standard error, only on a terminal and only for work that lasts."""
+
+    def __init__(self, label: str) -> None:
+        import time
+
+        self._clock = time.monotonic
+        self._label, self._start = label, self._clock()
+        self._shown = self._start + 1.0
+        self._visible = False
+
+    def __call__(self, fraction: float) -> None:
+        """Show how much of the work is done (0..1)."""
+        now = self._clock()
+        if not sys.stderr.isatty() or now < self._shown or fraction <= 0:
+            return
+        left = (now - self._start) * (1 - fraction) / fraction
+        sys.stderr.write(f"\r{self._label}: {100 * fraction:3.0f} %, {left:.0f} s left  ")
+        sys.stderr.flush()
+        self._shown, self._visible = now + 0.2, True
+
+    def done(self) -> None:
+        """Clear the progress line."""
+        if self._visible:
+            sys.stderr.write("\r\033[K")

@@ -1,0 +1,1 @@
+"""Many tools: sheets, ranking, logbook, teardown, report, plots."""

@@ -1,0 +1,1 @@
+"""The hand: weighting, magnitude, exposure, emission."""

@@ -1,0 +1,1 @@
+"""The tool: drive train, speed, spectra, orders, lines, evidence, diagnosis, balance."""

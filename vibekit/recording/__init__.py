@@ -1,0 +1,1 @@
+"""What the sensor gave: recording, calibration, readers, quality, segments."""

@@ -1,0 +1,213 @@
+"""Opening recordings: finds the reader for a file, settles the facts, calibrates once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from vibekit.errors import InputError, Notice, UsageError
+from vibekit.recording.calibration import Calibration
+from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES
+from vibekit.recording.readers_audio import open_audio
+from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
+from vibekit.recording.sidecar import RecordingFacts, load_sidecar
+from vibekit.recording.source import RawSource
+from vibekit.recording.toolsheet import ToolSheet, load_tool
+
+CHANNEL_ROLES = (*ACCELERATION_AXES, "tach", "sound", "-")
+
+
+def open_recording(
+    path: str | Path,
+    *,
+    calibration: Calibration | None = None,
+    axes: Sequence[str] | None = None,
+    unit: str | None = None,
+    sample_rate: float | None = None,
+    tool: ToolSheet | str | Path | None = None,
+    tach_pulses: float | None = None,
+    start_s: float | None = None,
+    stop_s: float | None = None,
+) -> RecordingStream:
+    """Return a recording to be read block by block, calibrated to m/s²; arguments win over the sidecar.
+
+    Raises:
+        UsageError: an argument makes no sense (axes, unit, time range).
+        InputError: missing, corrupt or uncalibrated file, bad sidecar or tool sheet, axes that do not fit.
+    """
+    path = Path(path)
+    facts, sensor = load_sidecar(path)
+    facts = replace(
+        facts,
+        axes=tuple(axes) if axes is not None else facts.axes,
+        unit=unit if unit is not None else facts.unit,
+        sample_rate_hz=sample_rate if sample_rate is not None else facts.sample_rate_hz,
+        tach_pulses_per_rev=tach_pulses if tach_pulses is not None else facts.tach_pulses_per_rev,
+    )
+    sheet = _tool(path, facts, tool)
+    source = open_raw(path, facts)
+    roles = _roles(path, facts, source)
+    settled = calibration or _calibration(path, facts, unit, source)
+    rate = source.sample_rate or facts.sample_rate_hz
+    if rate is None:
+        raise InputError(
+            f"{path}: the file does not say its sample rate: give --sample-rate or sample_rate_hz in the sidecar"
+        )
+    first, last = _range(path, source, rate, start_s, stop_s)
+    origin = Origin(
+        path.name,
+        path,
+        facts,
+        sensor,
+        sheet,
+        settled,
+        source.timing,
+        (*source.log, f"calibrated: {settled.origin}"),
+        source.notices,
+    )
+    if facts.axes is None and source.names is None:
+        origin = replace(origin, notices=(*origin.notices, _assumed_axes(roles)))
+
+    def blocks(size: int) -> Iterator[Block]:
+        return _blocks(path, source, roles, settled, first, last, size)
+
+    count = None if source.n_frames is None else min(last or source.n_frames, source.n_frames) - first
+    return RecordingStream(rate, tuple(r for r in roles if r in ACCELERATION_AXES), count, origin, blocks)
+
+
+def read(
+    path: str | Path,
+    *,
+    calibration: Calibration | None = None,
+    axes: Sequence[str] | None = None,
+    unit: str | None = None,
+    sample_rate: float | None = None,
+    tool: ToolSheet | str | Path | None = None,
+    tach_pulses: float | None = None,
+    start_s: float | None = None,
+    stop_s: float | None = None,
+) -> Recording:
+    """Return a whole recording in memory, calibrated to m/s². Arguments and errors as `open_recording`."""
+    return open_recording(
+        path,
+        calibration=calibration,
+        axes=axes,
+        unit=unit,
+        sample_rate=sample_rate,
+        tool=tool,
+        tach_pulses=tach_pulses,
+        start_s=start_s,
+        stop_s=stop_s,
+    ).read()
+
+
+def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
+    """Return the uncalibrated source of a file by its suffix. Raises InputError."""
+    if not path.exists():
+        raise InputError(f"{path}: no such file")
+    if not path.is_file():
+        raise InputError(f"{path}: not a file")
+    if path.stat().st_size == 0:
+        raise InputError(f"{path}: the file is empty")
+    suffix = path.suffix.lower()
+    if suffix in AUDIO_SUFFIXES:
+        return open_audio(path)
+    raise InputError(f"{path}: no reader for {suffix or 'a file without suffix'}")
+
+
+def _tool(path: Path, facts: RecordingFacts, tool: ToolSheet | str | Path | None) -> ToolSheet | None:
+    if isinstance(tool, ToolSheet):
+        return tool
+    if tool is not None:
+        return load_tool(tool)
+    return load_tool(path.parent / facts.tool) if facts.tool else None
+
+
+def _roles(path: Path, facts: RecordingFacts, source: RawSource) -> tuple[str, ...]:
+    roles = facts.axes or source.names or (ACCELERATION_AXES if source.n_channels == 3 else None)
+    if roles is None:
+        raise InputError(f"{path}: {source.n_channels} channels and no axes named: give --axes such as x,y,z,tach")
+    for role in roles:
+        if role not in CHANNEL_ROLES:
+            raise InputError(f"{path}: axis {role!r} is not one of {', '.join(CHANNEL_ROLES)}")
+        if role != "-" and list(roles).count(role) > 1:
+            raise InputError(f"{path}: axis {role!r} stands twice in {','.join(roles)}")
+    if len(roles) != source.n_channels:
+        raise InputError(f"{path}: axes {','.join(roles)} name {len(roles)} channels, the file has {source.n_channels}")
+    return tuple(roles)
+
+
+def _assumed_axes(roles: tuple[str, ...]) -> Notice:
+    return Notice(
+        "axes_assumed",
+        "info",
+        f"the file does not name its channels: taken as {', '.join(roles)} in file order",
+        remedy="name them with --axes or axes in the sidecar",
+    )
+
+
+def _calibration(path: Path, facts: RecordingFacts, unit_option: str | None, source: RawSource) -> Calibration:
+    """Settle what a sample is worth: audio-type files need a full scale, others a unit."""
+    try:
+        if source.needs_full_scale:
+            if facts.full_scale is None:
+                raise InputError(
+                    f'{path}: uncalibrated: give --full-scale "50 g" or full_scale in the sidecar (acceleration at sample value 1.0)'
+                )
+            return Calibration.full_scale(facts.full_scale)
+        unit = unit_option or source.unit or facts.unit
+        if unit is None:
+            raise InputError(
+                f"{path}: uncalibrated: the file does not say its unit: give --unit m/s2 or --unit g, or unit in the sidecar{source.unit_hint}"
+            )
+        return Calibration.unit(unit)
+    except UsageError as error:
+        raise InputError(f"{path}: {error}") from None
+
+
+def _range(
+    path: Path, source: RawSource, rate: float, start_s: float | None, stop_s: float | None
+) -> tuple[int, int | None]:
+    first = 0 if start_s is None else round(start_s * rate)
+    last = None if stop_s is None else round(stop_s * rate)
+    if first < 0 or (last is not None and last <= first):
+        raise UsageError(f"time range {start_s} to {stop_s} s is empty: --from must lie before --to")
+    if source.n_frames is not None and first >= source.n_frames:
+        raise UsageError(f"--from {start_s:g} s lies after the end of {path} ({source.n_frames / rate:.2f} s)")
+    return first, last
+
+
+def _blocks(
+    path: Path,
+    source: RawSource,
+    roles: tuple[str, ...],
+    calibration: Calibration,
+    first: int,
+    last: int | None,
+    size: int,
+) -> Iterator[Block]:
+    rows = [i for i, role in enumerate(roles) if role in ACCELERATION_AXES]
+    tach = roles.index("tach") if "tach" in roles else None
+    sound = roles.index("sound") if "sound" in roles else None
+    start = 0
+    for raw in source.blocks(size, first, last):
+        gain = source.unit_per_count * calibration.mps2_per_unit
+        acceleration = np.multiply(raw[:, rows].T, gain, dtype=np.float64, order="C")
+        if raw.dtype.kind == "f":
+            _require_finite(path, acceleration, first + start)
+        yield Block(start, acceleration, _raw_channel(raw, tach, source), _raw_channel(raw, sound, source))
+        start += len(raw)
+
+
+def _raw_channel(raw: FloatArray, column: int | None, source: RawSource) -> FloatArray | None:
+    return None if column is None else raw[:, column] * source.unit_per_count
+
+
+def _require_finite(path: Path, acceleration: FloatArray, start: int) -> None:
+    finite = np.isfinite(acceleration)
+    if not finite.all():
+        index = int(np.flatnonzero(~finite.all(axis=0))[0])
+        raise InputError(f"{path}: sample {start + index} is not finite (NaN or infinite)")

@@ -1,0 +1,71 @@
+"""The sidecar: facts about a recording that the file itself cannot say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from vibekit.errors import InputError
+from vibekit.recording.tables import from_table, load_toml
+
+
+@dataclass(frozen=True)
+class RecordingFacts:
+    """The [recording] table; everything may be missing."""
+
+    full_scale: str | None = None
+    unit: str | None = None
+    sample_rate_hz: float | None = None
+    axes: tuple[str, ...] | None = None
+    tach_pulses_per_rev: float = 1.0
+    tach_shaft: str | None = None
+    includes_gravity: bool | None = None
+    tool: str | None = None
+    condition: str | None = None
+    position: str | None = None
+    operator: str | None = None
+    run: int | None = field(default=None, metadata={"allow_zero": True})
+    shaft_power_w: float | None = field(default=None, metadata={"allow_zero": True})
+    spindle_rpm: float | None = field(default=None, metadata={"allow_zero": True})
+    started: datetime | None = None
+    calibration_uncertainty_pct: float | None = field(default=None, metadata={"allow_zero": True})
+
+
+@dataclass(frozen=True)
+class SensorFacts:
+    """The [sensor] table: range, flat band of sensor and mounting [Hz], mass, mounting."""
+
+    range: str | None = None
+    band_hz: tuple[float, ...] | None = field(default=None, metadata={"allow_zero": True})
+    mass_g: float | None = None
+    mounting: str | None = None
+
+
+def sidecar_path(recording: Path) -> Path:
+    """Return where the sidecar of a recording stands: the same name with the suffix `.toml`."""
+    return recording.with_suffix(".toml")
+
+
+def load_sidecar(recording: Path) -> tuple[RecordingFacts, SensorFacts]:
+    """Return the facts in the sidecar beside a recording; defaults where there is no sidecar.
+
+    Raises:
+        InputError: not TOML, unknown table or key, wrong type.
+    """
+    path = sidecar_path(recording)
+    if path == recording or not path.exists():
+        return RecordingFacts(), SensorFacts()
+    return parse_sidecar(load_toml(path), str(path))
+
+
+def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, SensorFacts]:
+    """Return recording and sensor facts from TOML data; `where` names its origin in errors. Raises as `load_sidecar`."""
+    unknown = set(data) - {"recording", "sensor"}
+    if unknown:
+        raise InputError(f"{where}: unknown table {sorted(unknown)[0]!r}; known are recording, sensor")
+    sensor = from_table(SensorFacts, data.get("sensor", {}), f"{where}: [sensor]")
+    if sensor.band_hz is not None and (len(sensor.band_hz) != 2 or sensor.band_hz[0] >= sensor.band_hz[1]):
+        raise InputError(f"{where}: [sensor]: band_hz must be two rising frequencies such as [2, 3000]")
+    return from_table(RecordingFacts, data.get("recording", {}), f"{where}: [recording]"), sensor

@@ -1,0 +1,92 @@
+"""Strict reading of TOML tables into frozen dataclasses: unknown keys, wrong types and bad numbers are errors."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+import types
+from collections.abc import Mapping
+from dataclasses import MISSING, fields
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+
+from vibekit.errors import InputError
+
+T = TypeVar("T")
+
+
+def load_toml(path: Path) -> dict[str, Any]:
+    """Return a TOML file as a dict.
+
+    Raises:
+        InputError: missing, unreadable or not TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read as text ({error.__class__.__name__})") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path}: not valid TOML: {error}") from None
+
+
+def from_table(kind: type[T], table: Any, where: str) -> T:
+    """Return `kind` (a dataclass) filled from a TOML table; field names are the only keys allowed.
+
+    Raises:
+        InputError: not a table, unknown or missing key, wrong type, number not finite or not positive
+            (a field whose metadata says ``allow_zero`` or ``any_sign`` takes what it names).
+    """
+    if not isinstance(table, Mapping):
+        raise InputError(f"{where}: must be a table of keys and values")
+    hints = get_type_hints(kind)
+    known = {field.name: field for field in fields(kind)}  # type: ignore[arg-type]
+    for key in table:
+        if key not in known:
+            raise InputError(f"{where}: unknown key {key!r}; known are {', '.join(sorted(known))}")
+    values: dict[str, Any] = {}
+    for name, field in known.items():
+        if name in table:
+            values[name] = _value(table[name], hints[name], f"{where}: {name}", field.metadata)
+        elif field.default is MISSING and field.default_factory is MISSING:
+            raise InputError(f"{where}: {name} is missing")
+    return kind(**values)
+
+
+def _value(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> Any:
+    options = get_args(hint) if get_origin(hint) in (Union, types.UnionType) else (hint,)
+    hint = next(option for option in options if option is not type(None))
+    if get_origin(hint) is tuple:
+        if not isinstance(value, list):
+            raise InputError(f"{where} must be a list")
+        return tuple(_value(item, get_args(hint)[0], where, metadata) for item in value)
+    if hint is bool or hint is str:
+        if not isinstance(value, hint):
+            raise InputError(f"{where} must be {'true or false' if hint is bool else 'text in quotes'}, not {value!r}")
+        return value
+    if hint is datetime:
+        return _datetime(value, where)
+    return _number(value, hint, where, metadata)
+
+
+def _datetime(value: Any, where: str) -> datetime:
+    if isinstance(value, datetime):
+        return value
+    try:
+        return datetime.fromisoformat(value)
+    except (TypeError, ValueError):
+        raise InputError(f"{where} must be a date and time such as 2026-03-07T10:15:00Z, not {value!r}") from None
+
+
+def _number(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> float | int:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise InputError(f"{where} must be a finite number, not {value!r}")
+    if hint is int and value != int(value):
+        raise InputError(f"{where} must be a whole number, not {value!r}")
+    if (value < 0 and not metadata.get("any_sign")) or (
+        value == 0 and not (metadata.get("allow_zero") or metadata.get("any_sign"))
+    ):
+        raise InputError(f"{where} must be greater than zero, not {value!r}")
+    return int(value) if hint is int else float(value)

@@ -1,0 +1,1 @@
+"""A tool with known faults and a sensor with known flaws, seeded."""

@@ -1,0 +1,1 @@
+"""Numbers printed in standards: one small table per clause, each with clause and status."""

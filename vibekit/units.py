@@ -1,0 +1,90 @@
+"""Units: acceleration, time and speed as people write them, SI inside."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from vibekit.errors import UsageError
+
+STANDARD_GRAVITY = 9.80665  # m/s², exact by definition (3rd CGPM, 1901)
+
+_ACCELERATION = re.compile(r"\s*([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([^\s\d].*?)\s*$")
+_DURATION = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m(?:in)?)?(?:(\d+(?:\.\d+)?)s)?$")
+_UNIT_MPS2 = {
+    "g": STANDARD_GRAVITY,
+    "gn": STANDARD_GRAVITY,
+    "mg": STANDARD_GRAVITY / 1000.0,
+    "m/s2": 1.0,
+    "m/s²": 1.0,
+    "m/s^2": 1.0,
+    "m/s**2": 1.0,
+    "m s-2": 1.0,
+    "m·s-2": 1.0,
+    "mps2": 1.0,
+    "ms-2": 1.0,
+    "mm/s2": 1e-3,
+}
+
+
+def unit_factor(unit: str) -> float:
+    """Return how many m/s² one `unit` is.
+
+    Raises:
+        UsageError: the unit is not one of acceleration.
+    """
+    factor = _UNIT_MPS2.get(unit.strip().lower())
+    if factor is None:
+        raise UsageError(f'unit {unit!r} is not an acceleration unit: write "m/s2" or "g"')
+    return factor
+
+
+def parse_acceleration(text: str) -> float:
+    """Return an acceleration such as ``"50 g"`` or ``"490 m/s2"`` [m/s²].
+
+    Raises:
+        UsageError: no number, no unit, or not positive and finite.
+    """
+    match = _ACCELERATION.match(text)
+    try:
+        value = float(match[1].replace(",", ".")) if match else math.nan
+    except ValueError:
+        value = math.nan
+    if not match or not math.isfinite(value) or value <= 0:
+        raise UsageError(f'acceleration {text!r} cannot be read: write a positive number and a unit, such as "50 g"')
+    return value * unit_factor(match[2])
+
+
+def parse_duration(text: str) -> float:
+    """Return a duration such as ``"3h"``, ``"1h20m"``, ``"30m"`` or ``"90s"`` [s].
+
+    Raises:
+        UsageError: the text is not a duration with units.
+    """
+    match = _DURATION.match(text.strip().lower().replace(" ", ""))
+    if not match or not any(match.groups()):
+        raise UsageError(f"time {text!r} cannot be read: write hours, minutes, seconds such as 3h, 1h20m or 90s")
+    hours, minutes, seconds = (float(part or 0.0) for part in match.groups())
+    return 3600.0 * hours + 60.0 * minutes + seconds
+
+
+def format_duration(seconds: float) -> str:
+    """Return a duration in words a person plans with: ``"1 h 20 min"``, ``"12 min"``, ``"45 s"``.
+
+    Rounded down, because a rounded-up allowed time would be a permission nobody computed.
+    """
+    whole = math.floor(seconds + 1e-6)
+    if whole < 120:
+        return f"{whole} s"
+    hours, minutes = divmod(whole // 60, 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
+def rpm_to_hz(rpm: float) -> float:
+    """Return revolutions per second of a speed in revolutions per minute."""
+    return rpm / 60.0
+
+
+def hz_to_rpm(hz: float) -> float:
+    """Return revolutions per minute of a speed in revolutions per second."""
+    return hz * 60.0
