@@ -5,22 +5,18 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
     from vibekit.errors import (
         InputError as InputError,
-    )
-    from vibekit.errors import (
         Notice as Notice,
-    )
-    from vibekit.errors import (
         RecordingLimitError as RecordingLimitError,
-    )
-    from vibekit.errors import (
         UsageError as UsageError,
-    )
-    from vibekit.errors import (
         VibekitError as VibekitError,
     )
+    from vibekit.recording.calibration import Calibration as Calibration
+    from vibekit.recording.readers import open_recording as open_recording, read as read
+    from vibekit.recording.recording import Recording as Recording, RecordingStream as RecordingStream
+    from vibekit.recording.toolsheet import ToolSheet as ToolSheet, load_tool as load_tool
 
 _HOME = {
     "InputError": "vibekit.errors",

@@ -10,8 +10,7 @@ import numpy as np
 
 from vibekit.errors import InputError, Notice, UsageError
 from vibekit.recording.calibration import Calibration
-from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES
-from vibekit.recording.readers_audio import open_audio
+from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
 from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
 from vibekit.recording.sidecar import RecordingFacts, load_sidecar
 from vibekit.recording.source import RawSource
@@ -155,13 +154,14 @@ def _calibration(path: Path, facts: RecordingFacts, unit_option: str | None, sou
         if source.needs_full_scale:
             if facts.full_scale is None:
                 raise InputError(
-                    f'{path}: uncalibrated: give --full-scale "50 g" or full_scale in the sidecar (acceleration at sample value 1.0)'
+                    f'{path}: uncalibrated: give --full-scale "50 g" or full_scale in the sidecar (the value of 1.0)'
                 )
             return Calibration.full_scale(facts.full_scale)
         unit = unit_option or source.unit or facts.unit
         if unit is None:
             raise InputError(
-                f"{path}: uncalibrated: the file does not say its unit: give --unit m/s2 or --unit g, or unit in the sidecar{source.unit_hint}"
+                f"{path}: uncalibrated: the file does not say its unit: give --unit m/s2 or --unit g, "
+                f"or unit in the sidecar{source.unit_hint}"
             )
         return Calibration.unit(unit)
     except UsageError as error:

@@ -61,7 +61,7 @@ def load_sidecar(recording: Path) -> tuple[RecordingFacts, SensorFacts]:
 
 
 def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, SensorFacts]:
-    """Return recording and sensor facts from TOML data; `where` names its origin in errors. Raises as `load_sidecar`."""
+    """Return recording and sensor facts from TOML data; `where` names its origin. Raises as `load_sidecar`."""
     unknown = set(data) - {"recording", "sensor"}
     if unknown:
         raise InputError(f"{where}: unknown table {sorted(unknown)[0]!r}; known are recording, sensor")
