@@ -10,6 +10,8 @@ import typer
 from vibekit.errors import VibekitError
 
 from . import (
+    balance,
+    exposure,
     grade,
 )
 from .output import note
@@ -25,7 +27,11 @@ commands = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for module in (grade,):
+for module in (
+    balance,
+    exposure,
+    grade,
+):
     module.register(commands)
 
 
