@@ -1,10 +1,17 @@
-"""`vibekit grade`: hand-arm vibration magnitude."""
+"""`vibekit grade`: hand-arm vibration magnitude and allowed trigger time."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Any
+
 import typer
 
-from .options import Json, RecordingOptions, Recordings, recording_command
+from vibekit.units import format_duration
+
+from .exposure import FailOver, end_over
+from .options import Json, RecordingOptions, Recordings, over_recordings, recording_command
+from .output import Document, Progress, emit, notice_lines, number, printable
 
 
 def register(commands: typer.Typer) -> None:
@@ -12,6 +19,80 @@ def register(commands: typer.Typer) -> None:
     commands.command()(recording_command(grade))
 
 
-def grade(recordings: Recordings, options: RecordingOptions, as_json: Json = False) -> None:
-    """Hand-arm vibration magnitude of recordings, with allowed trigger time."""
-    typer.echo(f"{options} {recordings} {as_json}")
+def grade(recordings: Recordings, options: RecordingOptions, as_json: Json = False, fail_over: FailOver = None) -> None:
+    """Grade recordings: weighted vibration magnitude (ISO 5349-1) and allowed trigger time."""
+    import vibekit as vk
+    from vibekit.handarm.summary import grade_document
+
+    def work(path: Path) -> Any:
+        progress = Progress(f"grading {path.name}")
+        magnitude = vk.grade(options.open(path), progress=progress)
+        progress.done()
+        return magnitude
+
+    magnitudes, failures = over_recordings(recordings, work)
+    document = grade_document(magnitudes, failures.notices)
+    a_hv = document["summary"]["a_hv_mps2"]
+    emit(document, as_json, render, failures.exit_code or end_over(fail_over, a_hv))
+
+
+def render(document: Document) -> str:
+    """Return the grade as text."""
+    lines: list[str] = []
+    for recording in document["recordings"]:
+        lines += [*_recording(recording), ""]
+    for summary in document["summaries"]:
+        if summary["a_hv_mps2"] is not None:
+            lines += [*_summary(summary), ""]
+    return "\n".join(lines + notice_lines(document))
+
+
+def _recording(row: dict[str, Any]) -> list[str]:
+    facts = [row["tool"], row["condition"], row["position"]]
+    heading = f"{row['file']}  ({', '.join(f for f in facts if f)})" if any(facts) else row["file"]
+    lines = [
+        printable(heading),
+        f"  trigger on for {row['trigger_on_s']:.1f} s of {row['duration_s']:.1f} s; "
+        f"band covered {row['band_covered_hz'][0]:.3g} to {row['band_covered_hz'][1]:.4g} Hz",
+    ]
+    if not row["gradeable"]:
+        return [*lines, "  cannot be graded (see the refusal below)"]
+    lines.append("  axis   a_hw    band-limited    peak  [m/s²]")
+    for axis in ("x", "y", "z"):
+        if row["a_hw_mps2"][axis] is not None:
+            values = (row[key][axis] for key in ("a_hw_mps2", "a_band_limited_mps2", "peak_mps2"))
+            lines.append("  {}   {:>8} {:>10} {:>10}".format(axis, *(number(value) for value in values)))
+    lines.append(
+        f"  total a_hv {number(row['a_hv_mps2'])} ± {number(row['expanded_uncertainty_mps2'], 2)} m/s²  (k = 2);  "
+        f"largest 1 s {number(row['running_max_mps2'])} m/s²"
+    )
+    return lines
+
+
+def _summary(summary: dict[str, Any]) -> list[str]:
+    name = ", ".join(f for f in (summary["tool"], summary["condition"], summary["position"]) if f) or "this recording"
+    runs = f"{summary['runs']} run{'s' if summary['runs'] != 1 else ''}"
+    lines = [
+        f"{printable(name)}: a_hv {number(summary['a_hv_mps2'])} ± "
+        f"{number(summary['expanded_uncertainty_mps2'], 2)} m/s² over {runs}"
+    ]
+    for value, words in (("to_action_value", "action value 2.5 m/s²"), ("to_limit_value", "limit value 5 m/s²")):
+        lines.append(f"  trigger time per day to the {words}: {allowed(summary['allowed_trigger_time'][value])}")
+    return lines
+
+
+def allowed(time: dict[str, float | None]) -> str:
+    """Return an allowed trigger time with its doubt, never bare."""
+    if time["value_s"] is None:
+        return "no vibration, no limit from this scheme"
+    if time["value_s"] >= 86_400:
+        return (
+            "more than a day"
+            if (time["low_s"] or 0) >= 86_400
+            else f"more than a day (at least {_words(time['low_s'])})"
+        )
+    return f"{_words(time['value_s'])} (between {_words(time['low_s'])} and {_words(time['high_s'])})"
+
+
+def _words(seconds: float | None) -> str:
+    return "a day" if seconds is None or seconds >= 86_400 else format_duration(seconds)

@@ -13,6 +13,9 @@ if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
         UsageError as UsageError,
         VibekitError as VibekitError,
     )
+    from vibekit.handarm.exposure import daily_exposure as daily_exposure
+    from vibekit.handarm.magnitude import grade as grade
+    from vibekit.handarm.weighting import weight as weight, weighting_factor as weighting_factor
     from vibekit.recording.calibration import Calibration as Calibration
     from vibekit.recording.readers import open_recording as open_recording, read as read
     from vibekit.recording.recording import Recording as Recording, RecordingStream as RecordingStream

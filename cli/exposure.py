@@ -1,0 +1,145 @@
+"""`vibekit exposure`: a day's exposure A(8) and the time left."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from vibekit.errors import InputError, RecordingLimitError, UsageError
+from vibekit.units import format_duration, parse_duration
+
+from .options import Json, RecordingOptions, recording_command
+from .output import Document, Progress, emit, notice_lines, number, printable
+
+if TYPE_CHECKING:
+    from vibekit.handarm.exposure import ExposureTask
+
+_NUMBER = re.compile(r"[+-]?(\d|\.\d|nan$|inf(inity)?$)", re.IGNORECASE)
+_OVER_EXIT = 5
+
+Tasks = Annotated[
+    list[str],
+    typer.Argument(
+        metavar="TASK...", help="MAGNITUDE@TIME (3.5@3h), grade.json@1h20m, or a recording of a whole shift."
+    ),
+]
+FailOver = Annotated[
+    str | None,
+    typer.Option("--fail-over", metavar="VALUE", help="End with exit code 5 over the value: action or limit."),
+]
+Regime = Annotated[str, typer.Option("--regime", help="Whose daily values: eu, uk, jp, us-ansi.")]
+
+
+def register(commands: typer.Typer) -> None:
+    """Add the command."""
+    commands.command()(recording_command(exposure))
+
+
+def exposure(
+    tasks: Tasks, options: RecordingOptions, regime: Regime = "eu", as_json: Json = False, fail_over: FailOver = None
+) -> None:
+    """Add up a day's exposure A(8) from tasks, and the time left to the action and limit values."""
+    from vibekit.handarm.exposure import day_of
+    from vibekit.standards.exposure_values import REGIMES
+
+    if regime not in REGIMES:
+        raise UsageError(f"--regime {regime!r} is not one of {', '.join(REGIMES)}")
+    day = day_of([_task(text, options) for text in tasks], REGIMES[regime])
+    emit(day.to_dict(), as_json, render, end_over(fail_over, day.a8_mps2))
+
+
+def end_over(value_name: str | None, value: float | None) -> int:
+    """Return exit code 5 where a value has reached the daily value named by --fail-over, else 0.
+
+    Raises:
+        UsageError: the name is neither action nor limit.
+    """
+    from vibekit.standards.exposure_values import EU
+
+    if value_name is None:
+        return 0
+    limits = {"action": EU.action_mps2, "limit": EU.limit_mps2}
+    if value_name not in limits:
+        raise UsageError(f"--fail-over {value_name!r} must be action or limit")
+    return _OVER_EXIT if value is not None and value >= limits[value_name] * (1 - 1e-12) else 0
+
+
+def _task(text: str, options: RecordingOptions) -> ExposureTask:
+    """Return one task: a number, a grade document, or a whole-shift recording."""
+    from vibekit.handarm.exposure import ExposureTask
+
+    what, at, time = text.rpartition("@")
+    if not at:
+        if _NUMBER.match(text) and not Path(text).exists():
+            raise UsageError(f"task {text!r} has no time: write MAGNITUDE@TIME, such as 3.5@3h")
+        return _shift(Path(text), options)
+    seconds = parse_duration(time)
+    if _NUMBER.match(what) and not Path(what).is_file():
+        try:
+            return ExposureTask(float(what), seconds, name=text)
+        except ValueError:
+            raise UsageError(f"task {text!r}: {what!r} is not a magnitude in m/s²") from None
+    return _graded(Path(what), seconds)
+
+
+def _graded(path: Path, seconds: float) -> ExposureTask:
+    from vibekit.handarm.exposure import ExposureTask
+
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        summary = document["summary"]
+        magnitude, doubt = summary["a_hv_mps2"], summary["expanded_uncertainty_mps2"]
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file (a task is MAGNITUDE@TIME or GRADE_DOCUMENT@TIME)") from None
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError, KeyError, TypeError):
+        raise InputError(f"{path}: is not a grade document (write one with vibekit grade --json)") from None
+    if not isinstance(magnitude, int | float) or isinstance(magnitude, bool):
+        raise InputError(f"{path}: holds no magnitude: its recordings could not be graded")
+    known = isinstance(doubt, int | float) and not isinstance(doubt, bool)
+    return ExposureTask(float(magnitude), seconds, float(doubt) if known else None, path.name)
+
+
+def _shift(path: Path, options: RecordingOptions) -> ExposureTask:
+    """Return the task of a whole-shift recording: its magnitude over the trigger-on time, held for that time."""
+    import vibekit as vk
+    from vibekit.handarm.exposure import ExposureTask
+
+    progress = Progress(f"grading {path.name}")
+    magnitude = vk.grade(options.open(path), progress=progress)
+    progress.done()
+    if magnitude.a_hv_mps2 is None:
+        reason = next(n.message for n in magnitude.notices if n.severity == "refusal")
+        raise RecordingLimitError(f"{path}: cannot be graded: {reason}")
+    return ExposureTask(magnitude.a_hv_mps2, magnitude.trigger_on_s, magnitude.expanded_uncertainty_mps2, path.name)
+
+
+def render(document: Document) -> str:
+    """Return the day as text."""
+    doubt = document["expanded_uncertainty_mps2"]
+    spread = f" ± {number(doubt, 2)}" if doubt is not None else ""
+    lines = [
+        f"A(8) {number(document['a8_mps2'])}{spread} m/s², {number(document['points'])} points: {document['verdict']}",
+        f"  action value {document['action_value_mps2']:g} m/s², limit value {document['limit_value_mps2']:g} m/s²",
+        "",
+        "  a_hv       time          A(8) alone   points   more time to action / limit value",
+    ]
+    lines += [_task_line(task) for task in document["tasks"]]
+    return "\n".join([*lines, "", *notice_lines(document)])
+
+
+def _task_line(task: dict[str, Any]) -> str:
+    left = " / ".join(_left(task[key]) for key in ("time_left_to_action_s", "time_left_to_limit_s"))
+    return (
+        f"  {number(task['a_hv_mps2']):>6}  {format_duration(task['time_s']):>12}  {number(task['partial_a8_mps2']):>9}"
+        f"  {number(task['points']):>9}     {left}   {printable(task['name'])}"
+    )
+
+
+def _left(seconds: float | None) -> str:
+    if seconds is None:
+        return "no limit"
+    return "none left" if seconds == 0 else "over a day" if seconds > 86_400 else format_duration(seconds)

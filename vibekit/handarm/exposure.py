@@ -1,0 +1,219 @@
+"""Daily exposure A(8) of ISO 5349-1, points, and the time left to the action and limit values."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from vibekit.errors import InputError, Notice, UsageError, document
+from vibekit.standards.exposure_values import EU, POINTS_PER_SQUARE_HOUR, REFERENCE_DURATION_S, ExposureValues
+from vibekit.units import parse_duration
+
+if TYPE_CHECKING:
+    from vibekit.handarm.magnitude import VibrationMagnitude
+    from vibekit.handarm.summary import GradeSummary
+
+DAY_S = 86_400.0
+_EXACT = 1e-12  # relative: a value reached but for rounding is reached
+
+Verdict = Literal["below action value", "above action value", "above limit value"]
+
+NOT_A_PERMIT = Notice(
+    "screening_aid",
+    "info",
+    "a screening aid, not a certified instrument: local law, the tool maker's instructions and licensed practice "
+    "come first",
+)
+
+
+@dataclass(frozen=True)
+class ExposureTask:
+    """One task: total value a_hv [m/s²] with its expanded uncertainty (None: unknown), held for `time_s` [s]."""
+
+    a_hv_mps2: float
+    time_s: float
+    expanded_uncertainty_mps2: float | None = None
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.a_hv_mps2) and self.a_hv_mps2 >= 0):
+            raise UsageError(f"magnitude {self.a_hv_mps2} must be a finite number of m/s², not negative")
+        if not (math.isfinite(self.time_s) and 0 <= self.time_s <= DAY_S):
+            raise UsageError(f"time {self.time_s:g} s must lie between 0 and 24 h")
+
+    @property
+    def partial_a8_mps2(self) -> float:
+        """The task's own share of the day, A_i(8) [m/s²]. ISO 5349-1:2001 eq. 3 with one operation."""
+        return self.a_hv_mps2 * math.sqrt(self.time_s / REFERENCE_DURATION_S)
+
+    @property
+    def points(self) -> float:
+        """Exposure points, 2·a²·T[h]."""
+        return POINTS_PER_SQUARE_HOUR * self.a_hv_mps2**2 * self.time_s / 3600.0
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the task as document data."""
+        return {
+            "name": self.name,
+            "a_hv_mps2": self.a_hv_mps2,
+            "time_s": self.time_s,
+            "partial_a8_mps2": self.partial_a8_mps2,
+            "points": self.points,
+            "expanded_uncertainty_mps2": self.expanded_uncertainty_mps2,
+        }
+
+
+@dataclass(frozen=True)
+class DailyExposure:
+    """A day of tasks against the daily values of a regime."""
+
+    tasks: tuple[ExposureTask, ...]
+    values: ExposureValues = EU
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def a8_mps2(self) -> float:
+        """A(8) = sqrt(Σ a_hvi²·T_i / T0) [m/s²]. ISO 5349-1:2001 eq. 3."""
+        energy = math.fsum(task.a_hv_mps2**2 * task.time_s for task in self.tasks)
+        return math.sqrt(energy / REFERENCE_DURATION_S)
+
+    @property
+    def points(self) -> float:
+        """Sum of the tasks' points."""
+        return math.fsum(task.points for task in self.tasks)
+
+    @property
+    def verdict(self) -> Verdict:
+        """Where A(8) lies; a value exactly reached counts as reached."""
+        if self.reached(self.values.limit_mps2):
+            return "above limit value"
+        return "above action value" if self.reached(self.values.action_mps2) else "below action value"
+
+    def reached(self, value_mps2: float) -> bool:
+        """Tell whether A(8) has reached a daily value."""
+        return self.a8_mps2 >= value_mps2 * (1 - _EXACT)
+
+    def time_left_s(self, value_mps2: float, task: ExposureTask | None = None) -> float | None:
+        """Return how much longer `task`'s tool (default: the last) may run until A(8) reaches a value [s].
+
+        0 once reached; None for a tool that does not shake.
+        """
+        task = task or self.tasks[-1]
+        if self.reached(value_mps2):
+            return 0.0
+        if task.a_hv_mps2 == 0:
+            return None
+        return (value_mps2**2 - self.a8_mps2**2) * REFERENCE_DURATION_S / task.a_hv_mps2**2
+
+    @property
+    def expanded_uncertainty_mps2(self) -> float | None:
+        """Expanded uncertainty (k = 2) of A(8) from the magnitudes', independent; None where a task has none.
+
+        Source: JCGM 100:2008 eq. 10 with ∂A/∂a_i = a_i·T_i / (T0·A). Times are taken as exact.
+        """
+        a8, variance = self.a8_mps2, 0.0
+        for task in self.tasks:
+            if task.expanded_uncertainty_mps2 is None:
+                return None
+            if a8 > 0:
+                sensitivity = task.a_hv_mps2 * task.time_s / (REFERENCE_DURATION_S * a8)
+                variance += (sensitivity * task.expanded_uncertainty_mps2) ** 2
+        return math.sqrt(variance)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the `exposure` document."""
+        return document("exposure", self._body(), (*self.notices, *self._doubts(), NOT_A_PERMIT))
+
+    def _body(self) -> dict[str, Any]:
+        return {
+            "a8_mps2": self.a8_mps2,
+            "points": self.points,
+            "tasks": [task.to_dict() | self._time_left(task) for task in self.tasks],
+            "regime": self.values.name,
+            "action_value_mps2": self.values.action_mps2,
+            "limit_value_mps2": self.values.limit_mps2,
+            "verdict": self.verdict,
+            **self._time_left(self.tasks[-1]),
+            "expanded_uncertainty_mps2": self.expanded_uncertainty_mps2,
+        }
+
+    def _time_left(self, task: ExposureTask) -> dict[str, float | None]:
+        return {
+            "time_left_to_action_s": self.time_left_s(self.values.action_mps2, task),
+            "time_left_to_limit_s": self.time_left_s(self.values.limit_mps2, task),
+        }
+
+    def _doubts(self) -> list[Notice]:
+        notices = []
+        doubt = self.expanded_uncertainty_mps2
+        if doubt is None:
+            notices.append(
+                Notice(
+                    "uncertainty_unknown",
+                    "caution",
+                    "a magnitude came as a bare number: the day's uncertainty cannot be given",
+                    remedy="use grade documents or recordings as tasks",
+                )
+            )
+        for name, value in (("action", self.values.action_mps2), ("limit", self.values.limit_mps2)):
+            if doubt and abs(self.a8_mps2 - value) < doubt:
+                notices.append(_close_to(name, self.a8_mps2, value, doubt))
+        if self.tasks[-1].a_hv_mps2 == 0:
+            notices.append(Notice("no_vibration", "info", "the last task's tool does not shake: no time to a value"))
+        return notices
+
+
+def _close_to(name: str, a8: float, value: float, doubt: float) -> Notice:
+    return Notice(
+        "within_uncertainty",
+        "caution",
+        f"A(8) {a8:.2f} ± {doubt:.2f} m/s² cannot be told from the {name} value {value:g} m/s²",
+        value=a8,
+        limit=value,
+        remedy="plan as if the value were reached, or measure more runs",
+    )
+
+
+def time_to_reach(a_hv_mps2: float, value_mps2: float) -> float | None:
+    """Return the daily trigger time until A(8) reaches a value [s]; None for a magnitude of zero.
+
+    Source: ISO 5349-1:2001 eq. 2 solved for T: T = T0·(value/a_hv)².
+    """
+    return None if a_hv_mps2 <= 0 else REFERENCE_DURATION_S * (value_mps2 / a_hv_mps2) ** 2
+
+
+def daily_exposure(
+    tasks: Sequence[tuple[float | VibrationMagnitude | GradeSummary, str | float]], values: ExposureValues = EU
+) -> DailyExposure:
+    """Return the day's exposure of (magnitude, time) pairs.
+
+    A magnitude is a number [m/s²] or a graded recording; a time is text such as ``"1h20m"`` or seconds.
+
+    Raises:
+        UsageError: no task, negative or non-finite numbers, times over 24 h or summing to more than 24 h.
+        InputError: a graded recording has no magnitude.
+
+    Source: ISO 5349-1:2001 eq. 3.
+    """
+    return day_of([_task(magnitude, time) for magnitude, time in tasks], values)
+
+
+def day_of(tasks: Sequence[ExposureTask], values: ExposureValues = EU, notices: Sequence[Notice] = ()) -> DailyExposure:
+    """Return the day of ready tasks. Raises UsageError: none, or more than 24 h in sum."""
+    if not tasks:
+        raise UsageError("no task given: write MAGNITUDE@TIME, such as 3.5@3h")
+    total = math.fsum(task.time_s for task in tasks)
+    if total > DAY_S * (1 + _EXACT):
+        raise UsageError(f"the tasks' times sum to {total / 3600:.2f} h, more than 24 h")
+    return DailyExposure(tuple(tasks), values, tuple(notices))
+
+
+def _task(magnitude: float | VibrationMagnitude | GradeSummary, time: str | float) -> ExposureTask:
+    time_s = parse_duration(time) if isinstance(time, str) else float(time)
+    if isinstance(magnitude, int | float):
+        return ExposureTask(float(magnitude), time_s)
+    if magnitude.a_hv_mps2 is None:
+        raise InputError("a recording that could not be graded has no magnitude to plan with")
+    return ExposureTask(magnitude.a_hv_mps2, time_s, magnitude.expanded_uncertainty_mps2)

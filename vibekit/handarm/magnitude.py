@@ -1,0 +1,242 @@
+"""The grade: hand-arm vibration magnitude of recordings, with uncertainty and allowed trigger time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibekit.errors import Notice, UsageError, refused
+from vibekit.handarm import uncertainty as unc
+from vibekit.handarm.bands import nominal_centres
+from vibekit.handarm.gradeability import ClippingCount, reasons_against
+from vibekit.handarm.onepass import RUNNING_S, LevelTrack, measure
+from vibekit.handarm.weighting import SETTLING_S
+from vibekit.recording.limits import band_covered
+from vibekit.recording.recording import FloatArray, SignalSource
+from vibekit.recording.segments import trigger_on
+from vibekit.recording.toolsheet import ToolSheet
+
+BoolArray = NDArray[np.bool_]
+ByAxis = dict[str, float | None]
+
+_MISSING_AXES_MULTIPLIER = 1.7  # on the dominant axis, ISO 5349-1:2001 clause 4.5 and Annex (1.0 to 1.7)
+
+
+@dataclass(frozen=True)
+class ThirdOctaves:
+    """Unweighted one-third-octave r.m.s. values over the trigger-on time; `values` [m/s²], shape (n_axes, n_bands)."""
+
+    centre_hz: tuple[float, ...]
+    values: FloatArray
+
+
+@dataclass(frozen=True)
+class VibrationMagnitude:
+    """The grade of one recording. Values [m/s²]; None where the recording cannot support them (see `notices`)."""
+
+    file: str
+    tool: str | None
+    condition: str | None
+    position: str | None
+    operator: str | None
+    run: int | None
+    duration_s: float
+    trigger_on_s: float
+    sample_rate: float
+    axes: tuple[str, ...]
+    band_covered_hz: tuple[float, float]
+    gradeable: bool
+    a_hw_mps2: ByAxis
+    a_hv_mps2: float | None
+    a_band_limited_mps2: ByAxis
+    peak_mps2: ByAxis
+    running_max_mps2: float | None
+    third_octave: ThirdOctaves
+    budget: tuple[unc.UncertaintyPart, ...]
+    track: LevelTrack
+    on: BoolArray
+    notices: tuple[Notice, ...]
+
+    @property
+    def expanded_uncertainty_mps2(self) -> float | None:
+        """Expanded uncertainty (k = 2) of a_hv, with the default repeatability of a single run."""
+        return None if self.a_hv_mps2 is None else unc.expanded(self.a_hv_mps2, (*self.budget, unc.REPEATABILITY))
+
+    @property
+    def crest_factor(self) -> ByAxis:
+        """Peak over r.m.s., both band-limited, per axis."""
+        return {
+            axis: peak / rms if peak is not None and (rms := self.a_band_limited_mps2[axis]) else None
+            for axis, peak in self.peak_mps2.items()
+        }
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the whole `grade` document of this recording alone."""
+        from vibekit.handarm.summary import grade_document
+
+        return grade_document([self])
+
+    def row(self) -> dict[str, Any]:
+        """Return the recording's row of the `grade` document."""
+        return {
+            "file": self.file,
+            "tool": self.tool,
+            "condition": self.condition,
+            "position": self.position,
+            "operator": self.operator,
+            "run": self.run,
+            "duration_s": self.duration_s,
+            "trigger_on_s": self.trigger_on_s,
+            "sample_rate_hz": self.sample_rate,
+            "band_covered_hz": list(self.band_covered_hz),
+            "gradeable": self.gradeable,
+            "weighting": "Wh",
+            "a_hw_mps2": self.a_hw_mps2,
+            "a_hv_mps2": self.a_hv_mps2,
+            "a_band_limited_mps2": self.a_band_limited_mps2,
+            "peak_mps2": self.peak_mps2,
+            "crest_factor": self.crest_factor,
+            "running_max_mps2": self.running_max_mps2,
+            "third_octave": self._third_octave_dict(),
+            "expanded_uncertainty_mps2": self.expanded_uncertainty_mps2,
+            "uncertainty_budget": [part.to_dict() for part in (*self.budget, unc.REPEATABILITY)],
+            "notices": [notice.to_dict() for notice in self.notices],
+        }
+
+    def _third_octave_dict(self) -> dict[str, Any]:
+        bands: dict[str, Any] = {"centre_hz": list(self.third_octave.centre_hz)}
+        for axis in ("x", "y", "z"):
+            known = axis in self.axes
+            bands[f"{axis}_mps2"] = self.third_octave.values[self.axes.index(axis)].tolist() if known else None
+        return bands
+
+
+def grade(
+    source: SignalSource, tool: ToolSheet | None = None, progress: Callable[[float], None] | None = None
+) -> VibrationMagnitude:
+    """Return the hand-arm vibration magnitude of a recording or a stream, over the trigger-on time.
+
+    The first 0.3 s, where the weighting filter settles, do not enter. With one or two axes the dominant axis is
+    multiplied by 1.7 as ISO 5349-1 allows, and a caution says so.
+
+    Raises:
+        UsageError: the recording is weighted already.
+        InputError: the stream is corrupt (its first bad sample is named).
+
+    Source: ISO 5349-1:2001 clauses 4.4 and 4.5, eq. 1.
+    """
+    if source.weighted:
+        raise UsageError(
+            f"{source.origin.file or 'recording'}: is weighted already; grade takes the unweighted recording"
+        )
+    tool = tool or source.origin.tool
+    clipping = ClippingCount(source)
+    track = measure(clipping, progress)
+    triggered = trigger_on(_level(track), track.frame_s)
+    band = band_covered(source.sample_rate, source.origin.sensor.band_hz, source.origin.timing)
+    on = np.asarray(triggered.on)
+    on_s = float(track.counts[on].sum()) / track.sample_rate
+    limits = reasons_against(tool, band, on_s, clipping.share)
+    notices = (*source.origin.notices, *_trigger_notice(triggered.single_state, on_s), *limits)
+    return _evaluate(source, tool, track, on, band, not refused(limits), notices)
+
+
+def _trigger_notice(single_state: bool, on_s: float) -> tuple[Notice, ...]:
+    """Say over what time the magnitude holds where that is not the whole recording."""
+    if single_state:
+        return ()
+    return (Notice("trigger_on_part", "info", f"graded over the {on_s:.1f} s with the trigger on", on_s),)
+
+
+def _level(track: LevelTrack) -> FloatArray:
+    """Return the short-time band-limited total level that trigger detection works on [m/s²], shape (n_frames,)."""
+    return np.asarray(np.sqrt(track.band_limited.sum(axis=0) / track.counts))
+
+
+def _evaluate(
+    source: SignalSource,
+    tool: ToolSheet | None,
+    track: LevelTrack,
+    on: BoolArray,
+    band: tuple[float, float],
+    gradeable: bool,
+    notices: tuple[Notice, ...],
+) -> VibrationMagnitude:
+    start = np.arange(on.size) * track.frame_s
+    used = on & (start >= SETTLING_S)
+    used = used if used.any() else on
+    samples = track.counts[used].sum()
+    weighted = np.sqrt(track.weighted[:, used].sum(axis=1) / samples)
+    limited = np.sqrt(track.band_limited[:, used].sum(axis=1) / samples)
+    running = track.running[on & (start >= SETTLING_S + RUNNING_S) & np.isfinite(track.running)]
+    total, axis_notices, axis_parts = _total_value(source.axes, weighted)
+    facts = source.origin.facts
+    parts = (unc.calibration_part(facts.calibration_uncertainty_pct), unc.MOUNTING, unc.ALIGNMENT, *axis_parts)
+    return VibrationMagnitude(
+        file=source.origin.file,
+        tool=tool.tag if tool else None,
+        condition=facts.condition,
+        position=facts.position,
+        operator=facts.operator,
+        run=facts.run,
+        duration_s=track.n_samples / track.sample_rate,
+        trigger_on_s=float(track.counts[on].sum()) / track.sample_rate,
+        sample_rate=track.sample_rate,
+        axes=source.axes,
+        band_covered_hz=band,
+        gradeable=gradeable,
+        a_hw_mps2=_by_axis(source.axes, weighted, gradeable),
+        a_hv_mps2=total if gradeable else None,
+        a_band_limited_mps2=_by_axis(source.axes, limited, gradeable),
+        peak_mps2=_by_axis(source.axes, track.peak[:, used].max(axis=1), True),
+        running_max_mps2=math.sqrt(running.max()) if gradeable and running.size else None,
+        third_octave=_third_octaves(track, on),
+        budget=(*parts, unc.POSITION, unc.OPERATOR),
+        track=track,
+        on=on,
+        notices=(*notices, *axis_notices),
+    )
+
+
+def _by_axis(axes: tuple[str, ...], values: FloatArray, known: bool) -> ByAxis:
+    given = dict(zip(axes, values.tolist(), strict=True))
+    return {axis: given.get(axis) if known else None for axis in ("x", "y", "z")}
+
+
+def _total_value(
+    axes: tuple[str, ...], weighted: FloatArray
+) -> tuple[float, tuple[Notice, ...], tuple[unc.UncertaintyPart, ...]]:
+    """Return a_hv, with a caution and an uncertainty part where axes are missing. ISO 5349-1:2001 eq. 1."""
+    if len(axes) == 3:
+        return float(np.sqrt(np.square(weighted).sum())), (), ()
+    caution = Notice(
+        "axes_missing",
+        "caution",
+        f"only axis {', '.join(axes)} measured: the dominant axis is multiplied by {_MISSING_AXES_MULTIPLIER}, "
+        "the upper end of what ISO 5349-1 allows (1.0 to 1.7)",
+        value=len(axes),
+        limit=3,
+        remedy="measure x, y and z, at once or one after the other",
+    )
+    part = unc.UncertaintyPart(
+        "missing axes", unc.SINGLE_AXIS_RELATIVE, "rectangular over the multiplier's range 1.0 to 1.7"
+    )
+    return _MISSING_AXES_MULTIPLIER * float(weighted.max()), (caution,), (part,)
+
+
+def _third_octaves(track: LevelTrack, on: BoolArray) -> ThirdOctaves:
+    """Return band values referred to the trigger-on time, from every block whose window touches it.
+
+    Blocks are 6 s long: what the tool-off part of a touched block holds is counted in (near the floor, as a rule).
+    """
+    n_blocks, span = track.bands.shape[0], track.block_frames
+    padded = np.zeros(track.fade_frames + n_blocks * span, dtype=bool)
+    padded[track.fade_frames : track.fade_frames + on.size] = on
+    touched = [bool(padded[i * span : (i + 1) * span + track.fade_frames].any()) for i in range(n_blocks)]
+    energy = track.bands[touched].sum(axis=0)
+    return ThirdOctaves(nominal_centres(track.sample_rate), np.sqrt(energy / track.counts[on].sum()))

@@ -1,0 +1,213 @@
+"""Several graded recordings of one tool as one result: runs, operators, positions, and the time it may be held."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+from vibekit.errors import Notice, document
+from vibekit.handarm import uncertainty as unc
+from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
+from vibekit.handarm.magnitude import VibrationMagnitude
+from vibekit.standards.exposure_values import EU
+
+
+@dataclass(frozen=True)
+class AllowedTime:
+    """Daily trigger time to a value [s]; `low_s` and `high_s` at the ends of a_hv's expanded uncertainty."""
+
+    value_s: float | None
+    low_s: float | None
+    high_s: float | None
+
+    def to_dict(self) -> dict[str, float | None]:
+        """Return the time as document data."""
+        return {"value_s": self.value_s, "low_s": self.low_s, "high_s": self.high_s}
+
+
+def allowed_time(a_hv: float | None, uncertainty: float | None, value_mps2: float) -> AllowedTime:
+    """Return the daily trigger time until A(8) reaches a value; None where it cannot be given.
+
+    Source: ISO 5349-1:2001 eq. 2 solved for T, at a_hv and at a_hv ± U.
+    """
+    if a_hv is None:
+        return AllowedTime(None, None, None)
+    doubt = uncertainty or 0.0
+    return AllowedTime(*(time_to_reach(a, value_mps2) for a in (a_hv, a_hv + doubt, a_hv - doubt)))
+
+
+@dataclass(frozen=True)
+class PositionResult:
+    """One position: mean over operators of the mean over runs [m/s²], with the scatter of its runs."""
+
+    position: str | None
+    runs: int
+    a_hv_mps2: float
+    standard_deviation_mps2: float | None
+    budget: tuple[unc.UncertaintyPart, ...]
+
+    @property
+    def coefficient_of_variation(self) -> float | None:
+        """Standard deviation over mean of the runs [-]."""
+        if self.standard_deviation_mps2 is None or self.a_hv_mps2 == 0:
+            return None
+        return self.standard_deviation_mps2 / self.a_hv_mps2
+
+    @property
+    def expanded_uncertainty_mps2(self) -> float:
+        """Expanded uncertainty (k = 2)."""
+        return unc.expanded(self.a_hv_mps2, self.budget)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the position's figures as document data."""
+        return {
+            "runs": self.runs,
+            "a_hv_mps2": self.a_hv_mps2,
+            "standard_deviation_mps2": self.standard_deviation_mps2,
+            "coefficient_of_variation": self.coefficient_of_variation,
+            "expanded_uncertainty_mps2": self.expanded_uncertainty_mps2,
+            "position": self.position,
+        }
+
+
+@dataclass(frozen=True)
+class GradeSummary:
+    """One tool in one condition: the position that decides, all positions, and the allowed trigger time."""
+
+    tool: str | None
+    condition: str | None
+    deciding: PositionResult | None
+    positions: tuple[PositionResult, ...]
+    notices: tuple[Notice, ...]
+
+    @property
+    def a_hv_mps2(self) -> float | None:
+        """Total value of the deciding position [m/s²]."""
+        return self.deciding.a_hv_mps2 if self.deciding else None
+
+    @property
+    def expanded_uncertainty_mps2(self) -> float | None:
+        """Expanded uncertainty (k = 2) of the deciding position."""
+        return self.deciding.expanded_uncertainty_mps2 if self.deciding else None
+
+    def allowed(self, value_mps2: float) -> AllowedTime:
+        """Return the allowed daily trigger time to a value."""
+        return allowed_time(self.a_hv_mps2, self.expanded_uncertainty_mps2, value_mps2)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the summary as it stands in the `grade` document."""
+        empty = {
+            "runs": 0,
+            "a_hv_mps2": None,
+            "standard_deviation_mps2": None,
+            "coefficient_of_variation": None,
+            "expanded_uncertainty_mps2": None,
+            "position": None,
+        }
+        return {
+            "tool": self.tool,
+            "condition": self.condition,
+            **(self.deciding.to_dict() if self.deciding else empty),
+            "positions": [position.to_dict() for position in self.positions],
+            "uncertainty_budget": [part.to_dict() for part in self.deciding.budget] if self.deciding else [],
+            "allowed_trigger_time": {
+                "to_action_value": self.allowed(EU.action_mps2).to_dict(),
+                "to_limit_value": self.allowed(EU.limit_mps2).to_dict(),
+            },
+        }
+
+
+def summarise(magnitudes: Sequence[VibrationMagnitude]) -> GradeSummary:
+    """Return the result of recordings of one tool in one condition.
+
+    Runs are averaged per operator, operators per position; the larger position decides.
+    Source: ISO 5349-2:2001 5.4 (runs, both hands); Directive 2002/44/EC Annex A.2(b) (the higher hand).
+    """
+    graded = [m for m in magnitudes if m.a_hv_mps2 is not None]
+    by_position = groupby(sorted(graded, key=_position), key=_position)
+    positions = tuple(_at_position(list(runs)) for _, runs in by_position)
+    deciding = max(positions, key=lambda p: p.a_hv_mps2, default=None)
+    notices = _run_notices(deciding) if deciding else ()
+    tool, condition = (magnitudes[0].tool, magnitudes[0].condition) if magnitudes else (None, None)
+    return GradeSummary(tool, condition, deciding, positions, notices)
+
+
+def _position(magnitude: VibrationMagnitude) -> str:
+    return magnitude.position or ""
+
+
+def _operator(magnitude: VibrationMagnitude) -> str:
+    return magnitude.operator or ""
+
+
+def _at_position(runs: list[VibrationMagnitude]) -> PositionResult:
+    values = [run.a_hv_mps2 for run in runs if run.a_hv_mps2 is not None]
+    by_operator = groupby(sorted(runs, key=_operator), key=_operator)
+    means = [_mean([run.a_hv_mps2 for run in group if run.a_hv_mps2 is not None]) for _, group in by_operator]
+    systematic = max((run.budget for run in runs), key=unc.combined)
+    budget = tuple(_averaged(part, len(means)) for part in systematic)
+    deviation = unc.standard_deviation(values) if len(values) > 1 else None
+    return PositionResult(
+        runs[0].position, len(values), _mean(means), deviation, (*budget, unc.repeatability_part(values))
+    )
+
+
+def _mean(values: Sequence[float]) -> float:
+    return math.fsum(values) / len(values)
+
+
+def _averaged(part: unc.UncertaintyPart, operators: int) -> unc.UncertaintyPart:
+    """Return the operator's part divided by √n for the mean of n operators; other parts as they are."""
+    if part.name != unc.OPERATOR.name or operators < 2:
+        return part
+    return unc.UncertaintyPart(part.name, part.relative / math.sqrt(operators), f"{part.origin}; mean of {operators}")
+
+
+def _run_notices(deciding: PositionResult) -> tuple[Notice, ...]:
+    """Return what the number and scatter of runs call for. ISO 5349-2 5.4.1 and ISO 28927-1 (from memory)."""
+    notices = []
+    if deciding.runs < 3:
+        message = f"{deciding.runs} run{'s' if deciding.runs > 1 else ''} where ISO 5349-2 asks for at least 3"
+        notices.append(Notice("few_runs", "caution", message, deciding.runs, 3, "record the same work three times"))
+    variation, deviation = deciding.coefficient_of_variation, deciding.standard_deviation_mps2
+    if variation is not None and deviation is not None and variation >= 0.15 and deviation >= 0.3:
+        message = f"the runs scatter by {100 * variation:.0f} % (test codes accept less than 15 % or 0.3 m/s²)"
+        notices.append(
+            Notice("runs_scatter", "caution", message, variation, 0.15, "find what changed between the runs")
+        )
+    return tuple(notices)
+
+
+def grade_document(magnitudes: Sequence[VibrationMagnitude], notices: Sequence[Notice] = ()) -> dict[str, Any]:
+    """Return the `grade` document of recordings.
+
+    Different tools or conditions are summarised apart in `summaries`; `summary` is the one with the largest a_hv.
+    """
+    groups = groupby(sorted(magnitudes, key=_group), key=_group)
+    summaries = [summarise(list(members)) for _, members in groups]
+    largest = max(summaries, key=lambda s: s.a_hv_mps2 or 0.0, default=summarise([]))
+    remarks = [*notices, *(n for m in magnitudes for n in m.notices), *(n for s in summaries for n in s.notices)]
+    if len(summaries) > 1:
+        remarks.append(_mixed(largest))
+    body = {
+        "recordings": [magnitude.row() for magnitude in magnitudes],
+        "summary": largest.to_dict(),
+        "summaries": [summary.to_dict() for summary in summaries],
+    }
+    return document("grade", body, (*remarks, NOT_A_PERMIT))
+
+
+def _group(magnitude: VibrationMagnitude) -> tuple[str, str]:
+    return magnitude.tool or "", magnitude.condition or ""
+
+
+def _mixed(largest: GradeSummary) -> Notice:
+    return Notice(
+        "summaries_apart",
+        "info",
+        "different tools or conditions are not averaged; the summary shown first is that of "
+        f"{largest.tool or 'the unnamed tool'}, {largest.condition or 'condition not named'}, the largest",
+    )

@@ -1,0 +1,36 @@
+"""Daily exposure values and the points scale, as data.
+
+Status: EU values found in Directive 2002/44/EC Art. 3(1); reference duration and formula found in UK SI 2005/1093
+Schedule 1 (same as ISO 5349-1:2001 eq. 2 and 3); points found in the published guidance text (100 points at the action
+value, 400 at the limit value).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+REFERENCE_DURATION_S = 28_800.0  # T0 = 8 h
+POINTS_PER_SQUARE_HOUR = 2.0  # points = 2·a²·T[h]
+
+
+@dataclass(frozen=True)
+class ExposureValues:
+    """The daily values of one regime [m/s², A(8)], with where they stand."""
+
+    name: str
+    action_mps2: float
+    limit_mps2: float
+    source: str
+    status: str
+
+
+EU = ExposureValues("eu", 2.5, 5.0, "Directive 2002/44/EC Art. 3(1)", "found")
+REGIMES = {
+    regime.name: regime
+    for regime in (
+        EU,
+        ExposureValues("uk", 2.5, 5.0, "UK SI 2005/1093 reg. 4", "found (values as in the Directive)"),
+        ExposureValues("jp", 2.5, 5.0, "MHLW circulars Kihatsu 0710 No. 1 and 2 (2009)", "found"),
+        ExposureValues("us-ansi", 2.5, 5.0, "ANSI S2.70-2006", "from memory"),
+    )
+}
