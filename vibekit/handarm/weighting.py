@@ -77,7 +77,7 @@ class BlockPlan:
     @property
     def bins_hz(self) -> FloatArray:
         """Frequencies of the FFT [Hz], shape (size // 2 + 1,)."""
-        return np.fft.rfftfreq(self.size, 1.0 / self.sample_rate)
+        return np.arange(self.size // 2 + 1, dtype=np.float64) * (self.sample_rate / self.size)
 
 
 @lru_cache(maxsize=8)

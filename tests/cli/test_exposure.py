@@ -1,0 +1,66 @@
+"""`vibekit exposure` as a process."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.cli.run import vibekit
+from tests.cli.test_grade import tone_file
+
+
+def test_the_standards_example() -> None:
+    """ISO 5349-1:2001 worked example: 2 m/s² for 1 h, 3.5 for 3 h, 10 for 30 min: 3.4 m/s²."""
+    document = vibekit("exposure", "2@1h", "3.5@3h", "10@30m", "--json").document
+    assert f"{document['a8_mps2']:.1f}" == "3.4"
+    assert document["verdict"] == "above action value"
+    assert document["time_left_to_action_s"] == 0
+    assert document["time_left_to_limit_s"] == pytest.approx((25 - document["a8_mps2"] ** 2) * 28800 / 100)
+    assert document["expanded_uncertainty_mps2"] is None
+    assert "uncertainty_unknown" in {notice["code"] for notice in document["notices"]}
+
+
+@pytest.mark.parametrize(
+    "task", ["-3@1h", "nan@1h", "inf@1h", "3@25h", "3@-1h", "3@", "3", "3@h", "3@1x", "@3h", "3,5@1h", "3@1h2h"]
+)
+def test_impossible_tasks_are_usage_errors(task: str) -> None:
+    ended = vibekit("exposure", "--", task)
+    assert ended.code in (2, 3)
+    assert ended.out == ""
+    if task != "@3h":
+        assert ended.code == 2
+
+
+def test_more_than_a_day() -> None:
+    assert vibekit("exposure", "1@13h", "1@12h").code == 2
+
+
+def test_fail_over() -> None:
+    assert vibekit("exposure", "2.5@8h", "--fail-over", "action").code == 5
+    assert vibekit("exposure", "2.5@8h", "--fail-over", "limit").code == 0
+
+
+def test_a_grade_document_carries_its_uncertainty(tmp_path: Path) -> None:
+    graded = vibekit("grade", tone_file(tmp_path / "tone.wav"), "--full-scale", "20 g", "--json")
+    (tmp_path / "grade.json").write_text(graded.out)
+    document = vibekit("exposure", f"{tmp_path / 'grade.json'}@1h20m", "--json").document
+    summary = json.loads(graded.out)["summary"]
+    assert document["tasks"][0]["a_hv_mps2"] == summary["a_hv_mps2"]
+    assert document["expanded_uncertainty_mps2"] == pytest.approx(
+        summary["expanded_uncertainty_mps2"] * (4800 / 28800) ** 0.5
+    )
+
+
+def test_a_whole_shift_recording(tmp_path: Path) -> None:
+    file = tone_file(tmp_path / "shift.wav", seconds=12)
+    document = vibekit("exposure", file, "--full-scale", "20 g", "--json").document
+    assert document["tasks"][0]["time_s"] == pytest.approx(12, abs=0.2)
+
+
+def test_not_a_grade_document(tmp_path: Path) -> None:
+    (tmp_path / "other.json").write_text("{}")
+    ended = vibekit("exposure", f"{tmp_path / 'other.json'}@1h")
+    assert (ended.code, ended.out) == (3, "")
+    assert vibekit("exposure", f"{tmp_path / 'absent.json'}@1h").code == 3
