@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from vibekit.errors import InputError, Notice, UsageError
 from vibekit.recording.calibration import Calibration
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
+from vibekit.recording.readers_text import SUFFIXES as TEXT_SUFFIXES, open_text
 from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
 from vibekit.recording.sidecar import RecordingFacts, load_sidecar
 from vibekit.recording.source import RawSource
@@ -30,15 +32,18 @@ def open_recording(
     tach_pulses: float | None = None,
     start_s: float | None = None,
     stop_s: float | None = None,
+    defaults: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> RecordingStream:
     """Return a recording to be read block by block, calibrated to m/s²; arguments win over the sidecar.
+
+    The sidecar wins over `defaults`, tables [recording] and [sensor] that several recordings share.
 
     Raises:
         UsageError: an argument makes no sense (axes, unit, time range).
         InputError: missing, corrupt or uncalibrated file, bad sidecar or tool sheet, axes that do not fit.
     """
     path = Path(path)
-    facts, sensor = load_sidecar(path)
+    facts, sensor = load_sidecar(path, defaults)
     facts = replace(
         facts,
         axes=tuple(axes) if axes is not None else facts.axes,
@@ -114,6 +119,8 @@ def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
     suffix = path.suffix.lower()
     if suffix in AUDIO_SUFFIXES:
         return open_audio(path)
+    if suffix in TEXT_SUFFIXES:
+        return open_text(path, facts)
     raise InputError(f"{path}: no reader for {suffix or 'a file without suffix'}")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -48,16 +49,25 @@ def sidecar_path(recording: Path) -> Path:
     return recording.with_suffix(".toml")
 
 
-def load_sidecar(recording: Path) -> tuple[RecordingFacts, SensorFacts]:
-    """Return the facts in the sidecar beside a recording; defaults where there is no sidecar.
+def load_sidecar(
+    recording: Path, defaults: Mapping[str, Mapping[str, Any]] | None = None
+) -> tuple[RecordingFacts, SensorFacts]:
+    """Return the facts in the sidecar beside a recording; `defaults` (tables as in a sidecar) where it says nothing.
 
     Raises:
         InputError: not TOML, unknown table or key, wrong type.
     """
-    path = sidecar_path(recording)
-    if path == recording or not path.exists():
-        return RecordingFacts(), SensorFacts()
-    return parse_sidecar(load_toml(path), str(path))
+    path, tables = sidecar_path(recording), dict(defaults or {})
+    beside = load_toml(path) if path != recording and path.exists() else {}
+    merged = {name: _over(tables.get(name), beside.get(name)) for name in {*tables, *beside}}
+    return parse_sidecar(merged, str(path))
+
+
+def _over(default: Any, own: Any) -> Any:
+    """Return a table with its own keys over the default ones; anything that is no table is left to validation."""
+    if isinstance(default, Mapping) and (own is None or isinstance(own, Mapping)):
+        return {**default, **(own or {})}
+    return own
 
 
 def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, SensorFacts]:

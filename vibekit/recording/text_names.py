@@ -1,0 +1,120 @@
+"""What a column of a text file is, from its header: role, unit, time base; in the spellings of loggers and phones."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+_BRACKETED = re.compile(r"^(.*?)[\s_.\-]*[\[({<]\s*(.*?)\s*[\])}>]\s*$")
+_TRAILING = re.compile(r"^(.*?)(?:[\s_.,/\-]+|(?<=[a-z])(?=[A-Z]))(\S+)$")
+_ACCELERATION = re.compile(
+    r"^(?:linear|user|raw|vib|vibration|sensor|channel|chan|ch)?[\s_.\-]*"
+    r"(?:a|ac|acc|accel|acceleration|accelerometer|accelerationx?)?[\s_.\-]*([xyz])[\s_.\-]*(?:axis|achse|dir|direction|acc|accel|acceleration)?$"
+)
+_TACH = re.compile(r"^(?:tach|tacho|tachometer|tacho[\s_]?signal|key[\s_]?phasor|pulse|pulses|trigger)$")
+_SOUND = re.compile(r"^(?:sound|mic|microphone|audio|sound[\s_]?pressure)$")
+_TIME = re.compile(
+    r"^(?:t|time|times|zeit|date|datetime|epoch|utc|elapsed|stamp|(?:[a-z]+[\s_]?)?time[\s_]?stamps?|[a-z]+[\s_]time"
+    r"|time[\s_][a-z]+|unixtime|systime|(?:milli|micro|nano)?sec(?:ond)?s?(?:[\s_]elapsed)?)$"
+)
+_TIME_UNITS = {
+    "s": 1.0,
+    "sec": 1.0,
+    "secs": 1.0,
+    "second": 1.0,
+    "seconds": 1.0,
+    "ms": 1e-3,
+    "msec": 1e-3,
+    "millis": 1e-3,
+    "millisecond": 1e-3,
+    "milliseconds": 1e-3,
+    "us": 1e-6,
+    "µs": 1e-6,
+    "usec": 1e-6,
+    "micros": 1e-6,
+    "microsecond": 1e-6,
+    "microseconds": 1e-6,
+    "ns": 1e-9,
+    "nsec": 1e-9,
+    "nanos": 1e-9,
+    "nanosecond": 1e-9,
+    "nanoseconds": 1e-9,
+}
+_ACCELERATION_UNITS = {
+    "g": "g",
+    "gn": "g",
+    "g0": "g",
+    "mg": "mg",
+    "m/s2": "m/s2",
+    "m/sec2": "m/s2",
+    "m/s/s": "m/s2",
+    "ms-2": "m/s2",
+    "mps2": "m/s2",
+    "ms2": "m/s2",
+    "mm/s2": "mm/s2",
+    "mmps2": "mm/s2",
+}
+
+
+@dataclass(frozen=True)
+class ColumnName:
+    """A header field: `role` is x, y, z, tach, sound, time or None; `unit` a time base [s] or an acceleration unit."""
+
+    text: str
+    role: str | None
+    time_unit_s: float | None = None
+    unit: str | None = None
+
+
+def column_name(text: str) -> ColumnName:
+    """Return what a header field says; what it does not say is None."""
+    text = text.strip().strip('"').strip()
+    base, unit = _split(text)
+    role = _role(base)
+    if role is None and unit is not None and _role(text) is not None:
+        base, unit, role = text, None, _role(text)
+    if role == "time":
+        return ColumnName(text, role, time_unit_s=time_unit(unit or "") or time_unit(re.split(r"[\s_]", base)[0]))
+    return ColumnName(text, role, unit=acceleration_unit(unit or "") if role in ("x", "y", "z") else None)
+
+
+def acceleration_unit(text: str) -> str | None:
+    """Return the unit's plain spelling ("m/s2", "g", "mg", "mm/s2"), or None if it is not one of acceleration."""
+    plain = text.strip().lower().replace("²", "2").replace("⁻", "-")
+    plain = re.sub(r"[\s^*·.⋅_]", "", plain).replace("per", "/")
+    return _ACCELERATION_UNITS.get(plain)
+
+
+def time_unit(text: str) -> float | None:
+    """Return the seconds in a time unit, or None."""
+    return _TIME_UNITS.get(text.strip().lower().replace("μ", "µ"))
+
+
+def is_unit(text: str) -> bool:
+    """Tell whether a header field is a unit alone, as in a second header line."""
+    text = text.strip().strip('"').strip("[]() ")
+    return acceleration_unit(text) is not None or time_unit(text) is not None
+
+
+def _split(text: str) -> tuple[str, str | None]:
+    match = _BRACKETED.match(text)
+    if match:
+        return match[1].strip(), match[2]
+    match = _TRAILING.match(text)
+    if match and (is_unit(match[2]) or acceleration_unit(match[2])):
+        return match[1].strip(), match[2]
+    for unit in ("m/s²", "m/s^2", "m/s2"):  # a unit with blanks inside or after a blank
+        if text.lower().endswith(unit):
+            return text[: -len(unit)].strip(" _,/-"), unit
+    return text, None
+
+
+def _role(base: str) -> str | None:
+    plain = base.strip().lower()
+    match = _ACCELERATION.match(plain)
+    if match:
+        return match[1]
+    for role, pattern in (("tach", _TACH), ("sound", _SOUND), ("time", _TIME)):
+        if pattern.match(plain):
+            return role
+    return None
