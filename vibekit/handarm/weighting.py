@@ -9,6 +9,7 @@ blocks meet: at most |Wh(rate/2)|/π of the content there, 80 dB down at 6400 Hz
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -25,7 +26,7 @@ ComplexArray = NDArray[np.complex128]
 HISTORY_S = 1.0  # slowest pole pair: 6.31 Hz, Q 0.707: exp(-2π·6.31·0.707·1.0) = 7e-13; the bands need 1 s to fade
 SETTLING_S = 0.3  # exp(-2π·6.31·0.707·0.3) = 2e-4: the start-up transient is over
 FRAMES_PER_S = 8  # short-time levels
-_HOP_FRAMES = 48  # 6 s of new signal per FFT
+_BLOCK_S = 6.0  # signal per FFT, at least
 
 
 def weighting_response(frequency_hz: ArrayLike) -> ComplexArray:
@@ -88,22 +89,16 @@ def plan_blocks(sample_rate: float) -> BlockPlan:
         VibekitError: the filter would leave the tolerance (a defect, never expected).
     """
     frame = max(1, round(sample_rate / FRAMES_PER_S))
-    hop = _HOP_FRAMES * frame
-    history = _fast_length(hop + int(np.ceil(HISTORY_S * sample_rate))) - hop
-    plan = BlockPlan(sample_rate, frame, history, hop)
+    size = _fast_length(math.ceil(_BLOCK_S * sample_rate))
+    hop = int((size - HISTORY_S * sample_rate) // frame) * frame
+    plan = BlockPlan(sample_rate, frame, size - hop, hop)
     _verify(plan)
     return plan
 
 
 def _fast_length(least: int) -> int:
-    """Return the smallest even 5-smooth length of at least `least`, which FFTs like."""
-    best = 1 << (least - 1).bit_length()
-    for power5 in (5**i for i in range(12)):
-        for power3 in (3**i for i in range(18)):
-            odd = power5 * power3
-            if odd < best:
-                best = min(best, odd << max(1, (-(-least // odd) - 1).bit_length()))
-    return best
+    """Return the smallest of 2^n, 3·2^n and 5·2^n from `least` up: the lengths that FFTs like best."""
+    return min(odd << max(3, (-(-least // odd) - 1).bit_length()) for odd in (1, 3, 5))
 
 
 def _verify(plan: BlockPlan) -> None:
