@@ -17,6 +17,7 @@ if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
     from vibekit.handarm.magnitude import grade as grade
     from vibekit.handarm.weighting import weight as weight, weighting_factor as weighting_factor
     from vibekit.recording.calibration import Calibration as Calibration
+    from vibekit.recording.quality import check as check
     from vibekit.recording.readers import open_recording as open_recording, read as read
     from vibekit.recording.recording import Recording as Recording, RecordingStream as RecordingStream
     from vibekit.recording.toolsheet import ToolSheet as ToolSheet, load_tool as load_tool

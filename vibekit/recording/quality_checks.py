@@ -1,0 +1,453 @@
+"""The checks: each a pure function of what was measured, with its physics, its limit and where the limit is from."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from vibekit.recording.clipping import Clipping, find_clipping
+from vibekit.recording.limits import (
+    GRADE_BAND_HZ,
+    MAX_CLIPPED_PCT,
+    MIN_USABLE_S,
+    RELIABLE_S,
+    folded_hz,
+    lines_beyond,
+    shaft_lines,
+)
+from vibekit.recording.measures import Measures, Run
+from vibekit.recording.recording import FloatArray, Origin
+from vibekit.recording.segments import FRAME_S, Trigger, trigger_on
+from vibekit.recording.toolsheet import ToolSheet
+from vibekit.units import STANDARD_GRAVITY, parse_acceleration
+
+Status = Literal["pass", "doubtful", "fail"]
+
+_NO_SOURCE = "common practice, no source"
+_SAME_SIGNAL = 0.995  # correlation of two axes from which they carry one signal (no source)
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check: what was found against what limit, where the limit is from, and what to do."""
+
+    name: str
+    status: Status
+    value: float | None
+    limit: float | None
+    message: str
+    source: str
+    remedy: str | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the check as document data."""
+        return dict(vars(self))
+
+
+@dataclass(frozen=True)
+class Context:
+    """What is known of a recording beside its samples."""
+
+    origin: Origin
+    axes: tuple[str, ...]
+    tool: ToolSheet | None
+    band_hz: tuple[float, float]
+
+
+def _verdict(value: float, doubtful: float, fail: float = math.inf) -> Status:
+    return "fail" if value > fail else "doubtful" if value > doubtful else "pass"
+
+
+def length(m: Measures, context: Context) -> Check:
+    """Length: fail below 2 s, doubtful below 8 s (ISO 5349-2 5.4.1)."""
+    status: Status = "fail" if m.duration_s < MIN_USABLE_S else "doubtful" if m.duration_s < RELIABLE_S else "pass"
+    return Check(
+        "length",
+        status,
+        m.duration_s,
+        MIN_USABLE_S if status == "fail" else RELIABLE_S,
+        f"{m.duration_s:.2f} s recorded; samples under 8 s are unreliable, and 1 min in three samples is asked for",
+        "ISO 5349-2 5.4.1 (from memory); 2 s: project rule",
+        None if status == "pass" else "record at least 20 s at a steady trigger, three times",
+    )
+
+
+def clippings(m: Measures, context: Context) -> list[Clipping]:
+    """Return the clipping found on each axis."""
+    ceiling = _ceiling(context)
+    rows = zip(m.histograms, m.peak_low, m.peak_high, m.lsb, strict=True)
+    return [find_clipping(h, float(low), float(high), float(lsb), ceiling) for h, low, high, lsb in rows]
+
+
+def clipped_pct(m: Measures, context: Context) -> float:
+    """Return the share of clipped samples of the worst axis [%]."""
+    return 100.0 * max((c.samples for c in clippings(m, context)), default=0) / max(m.n_samples, 1)
+
+
+def _ceiling(context: Context) -> float | None:
+    known = [context.origin.calibration.full_scale_mps2]
+    if context.origin.sensor.range is not None:
+        known.append(parse_acceleration(context.origin.sensor.range))
+    return min((value for value in known if value is not None), default=None)
+
+
+def clipping(m: Measures, context: Context) -> Check:
+    """Clipping: samples at the end of the range, or flat tops below it."""
+    found = clippings(m, context)
+    pct = clipped_pct(m, context)
+    worst = max(range(len(found)), key=lambda i: found[i].samples)
+    what = found[worst]
+    message = "no samples at the end of the range, no flat tops"
+    if what.level_mps2 is not None:
+        message = f"{pct:.3g} % of axis {context.axes[worst]} clipped: {what.how}, at {what.level_mps2:.4g} m/s²"
+    return Check(
+        "clipping",
+        _verdict(pct, 0.0, MAX_CLIPPED_PCT),
+        pct,
+        MAX_CLIPPED_PCT,
+        message,
+        _NO_SOURCE,
+        "use a wider range or a lower gain: the true value is higher than the recorded one" if pct else None,
+    )
+
+
+def band(m: Measures, context: Context) -> Check:
+    """Band covered against the one-third-octaves 6.3 to 1250 Hz."""
+    low, high = context.band_hz
+    whole = low <= GRADE_BAND_HZ[0] and high >= GRADE_BAND_HZ[1]
+    status: Status = "pass" if whole else "doubtful"
+    if high < GRADE_BAND_HZ[0] or low >= GRADE_BAND_HZ[1]:
+        status = "fail"
+    return Check(
+        "band",
+        status,
+        high if high < GRADE_BAND_HZ[1] else low,
+        GRADE_BAND_HZ[1] if high < GRADE_BAND_HZ[1] else GRADE_BAND_HZ[0],
+        f"covers {low:.3g} to {high:.4g} Hz of 6.3 to 1250 Hz",
+        "ISO 5349-2 6.1.2.2",
+        None if whole else "use a sensor and recorder that carry 6.3 to 1250 Hz (at least 3200 samples per second)",
+    )
+
+
+def rate_for_tool(m: Measures, context: Context) -> Check | None:
+    """The tool's rated lines against the band: a line outside is lost, or folded to where it does not belong."""
+    if context.tool is None or not context.tool.rated_hz:
+        return None
+    beyond = lines_beyond(context.tool, context.band_hz)
+    highest = max(hz for _, hz in shaft_lines(context.tool))
+    lost = "; ".join(
+        f"{name} {hz:.0f} Hz" + (f" folds to {folded_hz(hz, m.sample_rate):.0f} Hz" if hz > m.sample_rate / 2 else "")
+        for name, hz in beyond
+    )
+    return Check(
+        "rate_for_tool",
+        "fail" if beyond else "pass",
+        context.band_hz[1],
+        min(highest, GRADE_BAND_HZ[1]),
+        f"cannot carry the tool's lines: {lost}" if beyond else f"carries the shaft lines of {context.tool.tag}",
+        "sampling theorem; ISO 5349-1 clause 1 for 1250 Hz",
+        "sample faster, with a sensor that reaches that high" if beyond else None,
+    )
+
+
+def aliasing(m: Measures, context: Context) -> Check:
+    """No low-pass before sampling: the spectrum does not fall towards half the rate.
+
+    An anti-alias filter leaves its fall visible just below half the rate; without one the density stays as it was
+    there, well above what the resolution alone explains (LSB²/12 spread over the band).
+    """
+    f, density = m.spectra.frequency_hz, m.spectra.mean.sum(axis=0)
+    nyquist = m.sample_rate / 2.0
+    top, below = _mean(density, f, 0.9 * nyquist, 0.98 * nyquist), _mean(density, f, 0.4 * nyquist, 0.7 * nyquist)
+    fall_db = 10.0 * math.log10(below / top) if top > 0 and below > 0 else math.inf
+    grain = float(np.sum(m.lsb**2)) / 12.0 / nyquist
+    share = top * nyquist / max(float(np.sum(m.rms**2)), 1e-30)
+    flat = fall_db < 6.0 and top > 10.0 * grain and share > 0.05
+    return Check(
+        "aliasing",
+        "doubtful" if flat else "pass",
+        fall_db if math.isfinite(fall_db) else None,
+        6.0,
+        f"the spectrum falls by only {fall_db:.1f} dB before half the rate: lines above it may be folded down"
+        if flat
+        else "the spectrum falls before half the rate, or holds nothing there",
+        _NO_SOURCE,
+        "use a recorder with an anti-alias filter, or sample faster" if flat else None,
+    )
+
+
+def timing(m: Measures, context: Context) -> Check | None:
+    """Timestamps: jitter of the step, gaps, repeated stamps."""
+    t = context.origin.timing
+    if t is None:
+        return None
+    jitter_pct = 100.0 * t.jitter_s / t.median_step_s
+    even = not t.resampled
+    return Check(
+        "timing",
+        "pass" if even and not t.gaps else "doubtful",
+        jitter_pct,
+        5.0,
+        f"{t.mean_rate_hz:.5g} Hz on average, jitter {jitter_pct:.0f} % of the step, largest step "
+        f"{1e3 * t.largest_step_s:.3g} ms, {t.gaps} gaps, {t.duplicates} repeated stamps",
+        _NO_SOURCE,
+        None if even and not t.gaps else "use a sensor that samples evenly and stores every sample",
+    )
+
+
+def dc_offset(m: Measures, context: Context) -> Check:
+    """Constant part: gravity, when the mean vector is as long as it, or an offset of the chain."""
+    mean = float(np.linalg.norm(m.mean))
+    gravity = len(m.mean) == 3 and abs(mean - STANDARD_GRAVITY) < 0.05 * STANDARD_GRAVITY
+    ceiling = _ceiling(context)
+    limit = 0.1 * ceiling if ceiling else STANDARD_GRAVITY
+    if gravity:
+        told = context.origin.facts.includes_gravity is not None
+        return Check(
+            "dc_offset",
+            "pass" if context.origin.facts.includes_gravity or not told else "doubtful",
+            mean,
+            STANDARD_GRAVITY,
+            f"the mean vector is {mean:.3g} m/s² long: gravity is in the samples",
+            "definition of standard gravity",
+            None if context.origin.facts.includes_gravity else "say includes_gravity = true in the sidecar",
+        )
+    return Check(
+        "dc_offset",
+        "doubtful" if mean > limit else "pass",
+        mean,
+        limit,
+        f"constant part {mean:.3g} m/s²",
+        _NO_SOURCE,
+        "zero the sensor, or look for a damaged or overloaded one" if mean > limit else None,
+    )
+
+
+def dc_shift(m: Measures, context: Context) -> Check:
+    """DC shift: shocks push a piezoelectric element off zero, and it creeps back over a second or so.
+
+    That is energy below the tool's slowest rate which no rotating part makes. It weighs fully in Wh, while the tool's
+    own lines are weighted down by 16 Hz / f, so both are compared with that weight (the slope of Wh above 16 Hz).
+    """
+    f, density = m.spectra.frequency_hz, m.spectra.mean
+    slowest = min(context.tool.rated_hz.values(), default=None) if context.tool else None
+    split = min(0.6 * slowest, 30.0) if slowest else 5.0
+    weight = np.minimum(1.0, 16.0 / np.maximum(f, 1e-9)) ** 2
+    weighted = density * weight
+    low = np.array([_mean(row, f, 1.5, split) * (split - 1.5) for row in weighted])
+    high = np.array([_mean(row, f, split, 1400.0) * (min(1400.0, float(f[-1])) - split) for row in weighted])
+    ratio = float(np.sqrt(np.max(low / np.maximum(high, 1e-30)))) if split > 1.5 and m.levels.size else 0.0
+    return Check(
+        "dc_shift",
+        _verdict(ratio, 1.0, 3.0) if float(np.sqrt(low.max(initial=0.0))) > 0.3 else "pass",
+        ratio,
+        1.0,
+        f"energy below {split:.0f} Hz is {ratio:.2g} times that above it, weighted",
+        "ISO 5349-2 6.2.4 (sign); limit: " + _NO_SOURCE,
+        "put a mechanical filter under the sensor, or tighten cable and connector" if ratio > 1.0 else None,
+    )
+
+
+def dropouts(m: Measures, context: Context) -> Check:
+    """Drop-outs and stuck samples: a stretch of equal samples in the midst of a lively signal."""
+    found = [run for run in m.runs if _in_motion(m, run)]
+    lost = sum(run.length for run in found) / max(m.n_samples, 1)
+    first = f", the first at {found[0].start / m.sample_rate:.3f} s on {context.axes[found[0].row]}" if found else ""
+    return Check(
+        "dropouts",
+        "fail" if lost > 0.01 else "doubtful" if found else "pass",
+        float(len(found)),
+        0.0,
+        f"{len(found)} stretches of stuck samples, {100 * lost:.2g} % of the time{first}",
+        _NO_SOURCE,
+        "look at the cable, the connector and the recorder's buffer" if found else None,
+    )
+
+
+def _in_motion(m: Measures, run: Run) -> bool:
+    """Tell whether an axis moves well above its resolution just before and just after a run that is no flat top."""
+    frame = m.sample_rate * FRAME_S
+    level = np.sqrt(m.frame_square[run.row])
+    before, after = int(run.start / frame) - 1, int((run.start + run.length) / frame) + 1
+    if before < 0 or after >= level.size:
+        before, after = max(before, 0), min(after, level.size - 1)
+    if after < 0:
+        return False
+    lively = max(8.0 * m.lsb[run.row], 0.1 * float(np.median(level)), 1e-9)
+    at_end = run.value in (m.peak_low[run.row], m.peak_high[run.row])
+    return bool(not at_end and level[before] > lively and level[after] > lively)
+
+
+def hum(m: Measures, context: Context) -> Check:
+    """Mains pick-up: lines at 50 or 60 Hz exactly and odd multiples, there also where the tool is off.
+
+    Twice the line frequency is real vibration of transformers and motors; the line itself is not, unless a shaft
+    turns near it. Pick-up is as steady as the mains, so it stands in the quietest part as well.
+    """
+    lines = [context.tool.line_hz] if context.tool and context.tool.line_hz else [50.0, 60.0]
+    best, where = 0.0, lines[0]
+    f = m.spectra.frequency_hz
+    for line in lines:
+        for row, quiet in zip(m.spectra.mean, m.spectra.quiet, strict=True):
+            if _stands_out(row, f, line) and _stands_out(quiet, f, line) and _stands_out(quiet, f, 3.0 * line):
+                amplitude = math.sqrt(_power(quiet, f, line))
+                if amplitude > best:
+                    best, where = amplitude, line
+    limit = 0.03 * float(np.sqrt(np.sum(m.rms**2)))
+    near = [n for n, hz in shaft_lines(context.tool) if abs(hz - where) < 0.15 * where] if context.tool else []
+    doubt = best > max(limit, 0.01) and not near
+    return Check(
+        "hum",
+        "doubtful" if doubt else "pass",
+        best,
+        limit,
+        f"{where:.0f} Hz and three times that, {best:.3g} m/s² even in the quietest part: mains pick-up"
+        if doubt
+        else f"no steady line at the mains frequency{' (a shaft turns near it: cannot be told apart)' if near else ''}",
+        _NO_SOURCE,
+        "ground the sensor at one end only, keep its cable away from mains leads" if doubt else None,
+    )
+
+
+def chatter(m: Measures, context: Context) -> Check:
+    """Loose sensor: it lifts off and strikes back, so short shocks ride on the signal and the kurtosis rises.
+
+    Turning parts give 1.5 (a sine) to about 4, gears and bearings in bad order 4 to 8; a chattering mount more.
+    """
+    running = running_frames(m)
+    per_second = max(1, round(1.0 / FRAME_S))
+    whole = running.on.size // per_second * per_second
+    if whole == 0 or m.rms.max(initial=0.0) == 0:
+        return Check("chatter", "pass", None, 10.0, "too short to tell", _NO_SOURCE)
+    on = running.on[:whole].reshape(-1, per_second).all(axis=1)
+    square = m.frame_square[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
+    fourth = m.frame_fourth[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
+    if square.size == 0:
+        return Check("chatter", "pass", None, 10.0, "no whole second with the tool running", _NO_SOURCE)
+    kurtosis = float(np.max(np.median(fourth / np.maximum(square**2, 1e-300), axis=1)))
+    shocks = kurtosis > 10.0 and float(np.sqrt(np.median(square.sum(axis=0)))) > 0.3
+    return Check(
+        "chatter",
+        "doubtful" if shocks else "pass",
+        kurtosis,
+        10.0,
+        f"kurtosis {kurtosis:.3g} while running: "
+        + ("shocks: a loose sensor, or a tool that hammers" if shocks else "no shocks of a loose sensor"),
+        _NO_SOURCE,
+        "tighten the sensor and its clamp, then record again" if shocks else None,
+    )
+
+
+def running_frames(m: Measures) -> Trigger:
+    """Return which level frames have the tool running."""
+    return trigger_on(m.levels, FRAME_S)
+
+
+def noise_floor(m: Measures, context: Context) -> Check:
+    """Level while running against the part with the tool off: within 3 times the floor it is not the tool alone."""
+    running = running_frames(m)
+    if running.single_state or not running.on.any():
+        return Check("noise_floor", "pass", None, 3.0, "no part with the tool off: the floor is not known", _NO_SOURCE)
+    level, floor = float(np.median(m.levels[running.on])), float(np.median(m.levels[~running.on]))
+    ratio = level / max(floor, 1e-12)
+    return Check(
+        "noise_floor",
+        "doubtful" if ratio < 3.0 else "pass",
+        ratio,
+        3.0,
+        f"running {level:.3g} m/s², off {floor:.3g} m/s²",
+        _NO_SOURCE,
+        "use a more sensitive sensor, or stop what else shakes" if ratio < 3.0 else None,
+    )
+
+
+def resolution(m: Measures, context: Context) -> Check:
+    """Smallest step of the samples against their level."""
+    live = m.rms > 0
+    ratio = float(np.max(m.lsb[live] / m.rms[live])) if live.any() else None
+    return Check(
+        "resolution",
+        "pass" if ratio is None or ratio < 0.3 else "doubtful",
+        ratio,
+        0.3,
+        "all samples are equal" if ratio is None else f"smallest step is {100 * ratio:.2g} % of the level",
+        _NO_SOURCE,
+        None if ratio is None or ratio < 0.3 else "use a narrower range: the steps of the recorder are in the value",
+    )
+
+
+def axes(m: Measures, context: Context) -> Check:
+    """Dead axes (40 dB under the largest), one axis recorded twice, and fewer than three."""
+    rms, names = m.rms, context.axes
+    if len(names) < 3:
+        return Check(
+            "axes",
+            "doubtful",
+            float(len(names)),
+            3.0,
+            f"only {', '.join(names)}: the total value is 1.0 to 1.7 times that of the largest axis",
+            "ISO 5349-1:2001 clause 6",
+            "measure all three axes",
+        )
+    dead = [name for name, level in zip(names, rms, strict=True) if level < 0.01 * rms.max()]
+    scale = np.outer(rms, rms)
+    correlation = np.abs(np.where(scale > 0, m.covariance / np.maximum(scale, 1e-300), 0.0))
+    pairs = [(i, j) for i in range(len(names)) for j in range(i) if correlation[i, j] > _SAME_SIGNAL]
+    value = float(np.max(correlation[np.triu_indices(len(names), 1)], initial=0.0))
+    message = f"axis {', '.join(dead)} is 40 dB below the largest: dead" if dead else "three live, different axes"
+    if pairs:
+        copies = ", ".join(f"{names[j]} and {names[i]}" for i, j in pairs)
+        message = f"axes {copies} carry one signal (correlation {value:.4f}): a copy, or motion along one line only"
+    return Check(
+        "axes",
+        "doubtful" if pairs or dead else "pass",
+        value,
+        _SAME_SIGNAL,
+        message,
+        _NO_SOURCE,
+        "look at the wiring and the channel order" if dead or pairs else None,
+    )
+
+
+def sensor_mass(m: Measures, context: Context) -> Check | None:
+    """Mass on the handle: it loads the part that carries it; the tool's mass stands in for that part's."""
+    sensor, tool = context.origin.sensor.mass_g, context.tool.mass_kg if context.tool else None
+    if sensor is None or tool is None:
+        return None
+    share = 100.0 * sensor / (1000.0 * tool)
+    return Check(
+        "sensor_mass",
+        _verdict(share, 5.0),
+        share,
+        5.0,
+        f"sensor and mounting weigh {share:.2g} % of the tool",
+        "ISO 5349-2 6.1.5 (from memory)",
+        "use a lighter sensor or clamp" if share > 5.0 else None,
+    )
+
+
+def _mean(density: FloatArray, f: FloatArray, low: float, high: float) -> float:
+    part = density[(f >= low) & (f <= high)]
+    return float(part.mean()) if part.size else 0.0
+
+
+def _near(f: FloatArray, frequency: float) -> slice:
+    centre = round(frequency / f[1]) if f.size > 1 else 0
+    return slice(max(centre - 2, 0), centre + 3)
+
+
+def _power(density: FloatArray, f: FloatArray, frequency: float) -> float:
+    return float(density[_near(f, frequency)].sum() * f[1])
+
+
+def _stands_out(density: FloatArray, f: FloatArray, frequency: float) -> bool:
+    """Tell whether a narrow line within one resolution step of a frequency rises 20-fold over its surroundings."""
+    if f.size < 2 or f[1] > 1.0 or frequency > 0.9 * f[-1]:
+        return False
+    near = _near(f, frequency)
+    around = density[(np.abs(f - frequency) < 8.0) & (np.abs(f - frequency) > 3.0 * f[1])]
+    peak = int(np.argmax(density[near])) + near.start
+    return bool(around.size and abs(peak * f[1] - frequency) <= f[1] and density[peak] > 20.0 * np.median(around))
