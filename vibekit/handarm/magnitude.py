@@ -14,8 +14,8 @@ from vibekit.errors import Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.bands import nominal_centres
 from vibekit.handarm.gradeability import ClippingCount, reasons_against
-from vibekit.handarm.onepass import RUNNING_S, LevelTrack, measure
-from vibekit.handarm.weighting import SETTLING_S
+from vibekit.handarm.onepass import LevelTrack, measure
+from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, SignalSource
 from vibekit.recording.segments import trigger_on
@@ -173,7 +173,7 @@ def _evaluate(
     samples = track.counts[used].sum()
     weighted = np.sqrt(track.weighted[:, used].sum(axis=1) / samples)
     limited = np.sqrt(track.band_limited[:, used].sum(axis=1) / samples)
-    running = track.running[on & (start >= SETTLING_S + RUNNING_S) & np.isfinite(track.running)]
+    running = _running_while_on(track, used)
     total, axis_notices, axis_parts = _total_value(source.axes, weighted)
     facts = source.origin.facts
     parts = (unc.calibration_part(facts.calibration_uncertainty_pct), unc.MOUNTING, unc.ALIGNMENT, *axis_parts)
@@ -201,6 +201,14 @@ def _evaluate(
         on=on,
         notices=(*notices, *axis_notices),
     )
+
+
+def _running_while_on(track: LevelTrack, used: BoolArray) -> FloatArray:
+    """Return the running mean squares whose first and last step lie in used frames [m²/s⁴]."""
+    running = track.running
+    inside = np.repeat(used, STEPS_PER_FRAME)
+    last = track.window - 1
+    return running[inside[: running.size] & inside[last : last + running.size]]
 
 
 def _by_axis(axes: tuple[str, ...], values: FloatArray, known: bool) -> ByAxis:

@@ -26,6 +26,7 @@ ComplexArray = NDArray[np.complex128]
 HISTORY_S = 1.0  # slowest pole pair: 6.31 Hz, Q 0.707: exp(-2π·6.31·0.707·1.0) = 7e-13; the bands need 1 s to fade
 SETTLING_S = 0.3  # exp(-2π·6.31·0.707·0.3) = 2e-4: the start-up transient is over
 FRAMES_PER_S = 8  # short-time levels
+STEPS_PER_FRAME = 8  # where the running second may start
 _BLOCK_S = 6.0  # signal per FFT, at least
 
 
@@ -88,7 +89,7 @@ def plan_blocks(sample_rate: float) -> BlockPlan:
     Raises:
         VibekitError: the filter would leave the tolerance (a defect, never expected).
     """
-    frame = max(1, round(sample_rate / FRAMES_PER_S))
+    frame = STEPS_PER_FRAME * max(1, round(sample_rate / FRAMES_PER_S / STEPS_PER_FRAME))
     size = _fast_length(math.ceil(_BLOCK_S * sample_rate))
     hop = int((size - HISTORY_S * sample_rate) // frame) * frame
     plan = BlockPlan(sample_rate, frame, size - hop, hop)
