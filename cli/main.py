@@ -11,8 +11,10 @@ from vibekit.errors import VibekitError
 
 from . import (
     balance,
+    check,
     exposure,
     grade,
+    rank,
 )
 from .output import note
 
@@ -29,8 +31,10 @@ commands = typer.Typer(
 )
 for module in (
     balance,
+    check,
     exposure,
     grade,
+    rank,
 ):
     module.register(commands)
 

@@ -1,0 +1,171 @@
+"""One recording analysed: plain values only, so that they travel between processes and into the log."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vibekit.errors import InputError, Notice, VibekitError
+from vibekit.handarm.uncertainty import REPEATABILITY, UncertaintyPart
+from vibekit.recording.recording import RecordingStream
+from vibekit.recording.sidecar import load_sidecar, sidecar_path
+from vibekit.recording.toolsheet import ToolSheet
+
+if TYPE_CHECKING:
+    from vibekit.bench.sheets import SharedFacts
+
+REVISION = 1  # of the analysis: results of another revision in a log are computed again
+SPEED_READS_S = 600.0  # the speed is taken from at most this much of a recording: it is read into memory
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """Grade and speed of one recording with the facts that decide what it may be compared with.
+
+    `sha256` is of the recording's bytes; `inputs` of everything that enters the result (facts, sheets, revision).
+    """
+
+    file: str
+    sha256: str
+    inputs: str
+    tag: str | None
+    condition: str | None
+    position: str | None
+    operator: str | None
+    run: int | None
+    accessory: str | None
+    started: str | None
+    hours_used: float | None
+    mass_kg: float | None
+    price: float | None
+    shaft_power_w: float | None
+    a_hv_mps2: float | None
+    expanded_uncertainty_mps2: float | None
+    trigger_on_s: float
+    budget: tuple[UncertaintyPart, ...]
+    spindle_rpm: float | None
+    speed_source: str | None
+    notices: tuple[Notice, ...]
+    grade: dict[str, Any]
+
+    @property
+    def tool(self) -> str | None:
+        """The tool's tag, under the name that a graded recording has for it."""
+        return self.tag
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the result as plain data; `from_dict` reads it back."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> RunResult:
+        """Return the result that `to_dict` wrote."""
+        values = {field.name: data[field.name] for field in fields(cls)}
+        values["budget"] = tuple(UncertaintyPart(**part) for part in values["budget"])
+        values["notices"] = tuple(Notice(**notice) for notice in values["notices"])
+        return cls(**values)
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@dataclass(frozen=True)
+class Fingerprint:
+    """SHA-256 of a recording's bytes, and of everything that enters its result."""
+
+    sha256: str
+    inputs: str
+
+
+def fingerprint(
+    path: Path, defaults: SharedFacts | None = None, options: Mapping[str, Any] | None = None
+) -> Fingerprint:
+    """Return the fingerprint of a recording: its bytes, sidecar, tool sheet, shared facts, options, revision.
+
+    Raises:
+        InputError: the recording is missing, or its sidecar cannot be read.
+    """
+    if not path.is_file():
+        raise InputError(f"{path}: no such file")
+    given = dict(options or {})
+    tool = given.get("tool") or load_sidecar(path, defaults)[0].tool
+    beside = [sidecar_path(path)] + ([path.parent / tool] if tool else [])
+    digests = [file_sha256(p) if p.is_file() else None for p in (path, *beside)]
+    known = json.dumps((REVISION, digests, defaults, given), sort_keys=True, default=str)
+    return Fingerprint(str(digests[0]), hashlib.sha256(known.encode()).hexdigest())
+
+
+def analyse(path: Path, defaults: SharedFacts | None = None) -> RunResult:
+    """Return grade and speed of one recording.
+
+    Raises:
+        InputError: the recording or its sheets cannot be used.
+    """
+    from vibekit.recording.readers import open_recording
+
+    return analyse_stream(open_recording(path, defaults=defaults), fingerprint(path, defaults))
+
+
+def analyse_stream(stream: RecordingStream, prints: Fingerprint) -> RunResult:
+    """Return grade and speed of an opened recording. Raises as `analyse`."""
+    from vibekit.handarm.magnitude import grade
+
+    magnitude = grade(stream)
+    facts, tool = stream.origin.facts, stream.origin.tool
+    rpm, source, remarks = _spindle_rpm(stream, tool)
+    return RunResult(
+        file=stream.origin.file,
+        sha256=prints.sha256,
+        inputs=prints.inputs,
+        tag=tool.tag if tool else None,
+        condition=facts.condition,
+        position=facts.position,
+        operator=facts.operator,
+        run=facts.run,
+        accessory=tool.accessory.kind if tool and tool.accessory else None,
+        started=facts.started.isoformat() if facts.started else None,
+        hours_used=tool.hours_used if tool else None,
+        mass_kg=tool.mass_kg if tool else None,
+        price=tool.price if tool else None,
+        shaft_power_w=facts.shaft_power_w,
+        a_hv_mps2=magnitude.a_hv_mps2,
+        expanded_uncertainty_mps2=magnitude.expanded_uncertainty_mps2,
+        trigger_on_s=magnitude.trigger_on_s,
+        budget=tuple(part for part in magnitude.budget if part.name != REPEATABILITY.name),
+        spindle_rpm=rpm,
+        speed_source=source,
+        notices=(*magnitude.notices, *remarks),
+        grade=magnitude.row(),
+    )
+
+
+def _spindle_rpm(
+    stream: RecordingStream, tool: ToolSheet | None
+) -> tuple[float | None, str | None, tuple[Notice, ...]]:
+    """Return the speed of the shaft that carries the accessory, its source, and what stood in the way."""
+    if stream.origin.facts.spindle_rpm is not None:
+        return stream.origin.facts.spindle_rpm, "stated", ()
+    if stream.duration_s is None or stream.duration_s > SPEED_READS_S:
+        return None, None, (_no_speed(stream, f"it is longer than {SPEED_READS_S:g} s"),)
+    from vibekit.machine.speed import estimate_speed
+
+    try:
+        speed = estimate_speed(stream.read(), tool).to_dict()
+    except VibekitError as error:
+        return None, None, (_no_speed(stream, str(error)),)
+    shafts = speed["shafts"]
+    name = tool.output_shaft if tool and tool.output_shaft in shafts else speed["track"]["of"]
+    rpm = shafts.get(name, {}).get("median_rpm")
+    return rpm, speed["source"] if rpm is not None else None, ()
+
+
+def _no_speed(stream: RecordingStream, why: str) -> Notice:
+    message = f"{stream.origin.file}: no spindle speed: {why}"
+    return Notice("speed_unknown", "info", message, remedy="record a tachometer, or give spindle_rpm in the sidecar")

@@ -1,0 +1,304 @@
+"""The tools' history in one SQLite file: append-only entries, each recording counted once, safe with two writers.
+
+Every change is one transaction in write-ahead mode: a writer that dies leaves the log as it was before. An entry that
+a newer analysis of the same recording replaces stays, marked as superseded, so that what was said when remains known.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from vibekit.errors import InputError
+
+APPLICATION_ID = 0x76626B31  # "vbk1", marks the file as ours (SQLite header field made for this)
+BUSY_S = 30.0  # how long a writer waits for another one
+
+# Schema, one script per version; a file of version n gets the scripts after the n-th. Never edit one that was released.
+MIGRATIONS = (
+    """
+    CREATE TABLE entry (
+        id INTEGER PRIMARY KEY,
+        recorded_at TEXT NOT NULL,
+        recorded_from TEXT NOT NULL,
+        logged_at TEXT NOT NULL,
+        superseded_at TEXT,
+        tag TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        condition TEXT,
+        position TEXT,
+        accessory TEXT,
+        hours_used REAL,
+        file TEXT NOT NULL,
+        recording_sha256 TEXT NOT NULL,
+        inputs_sha256 TEXT NOT NULL,
+        quantities TEXT NOT NULL,
+        document TEXT NOT NULL
+    );
+    CREATE UNIQUE INDEX entry_once ON entry (recording_sha256, kind) WHERE superseded_at IS NULL;
+    CREATE INDEX entry_tag ON entry (tag, kind, recorded_at);
+    """,
+    """
+    CREATE TABLE teardown (
+        id INTEGER PRIMARY KEY,
+        opened_at TEXT NOT NULL,
+        logged_at TEXT NOT NULL,
+        tag TEXT NOT NULL,
+        found TEXT NOT NULL,
+        note TEXT NOT NULL,
+        hours_used REAL
+    );
+    CREATE INDEX teardown_tag ON teardown (tag, opened_at);
+    """,
+)
+
+Outcome = Literal["added", "known", "replaced"]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One result of one recording (a diagnosis may stand on several: its hash is then of their hashes).
+
+    `recorded_at` and `logged_at` are UTC; `recorded_from` says whether the time was stated or is the file's.
+    """
+
+    recorded_at: datetime
+    tag: str
+    kind: str
+    quantities: Mapping[str, Any]
+    recording_sha256: str
+    inputs_sha256: str
+    file: str = ""
+    recorded_from: str = "stated"
+    condition: str | None = None
+    position: str | None = None
+    accessory: str | None = None
+    hours_used: float | None = None
+    document: Mapping[str, Any] = field(default_factory=dict)
+    logged_at: datetime | None = None
+    superseded_at: datetime | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the entry as it stands in the `log` document."""
+        return {
+            "when": self.recorded_at.isoformat(),
+            "when_from": self.recorded_from,
+            "tag": self.tag,
+            "kind": self.kind,
+            "condition": self.condition,
+            "position": self.position,
+            "accessory": self.accessory,
+            "hours_used": self.hours_used,
+            "file": self.file,
+            "quantities": dict(self.quantities),
+            "recording_sha256": self.recording_sha256,
+            "logged_at": self.logged_at.isoformat() if self.logged_at else None,
+        }
+
+
+@dataclass(frozen=True)
+class Teardown:
+    """What was found inside a tool that was opened."""
+
+    opened_at: datetime
+    tag: str
+    found: tuple[str, ...]
+    note: str = ""
+    hours_used: float | None = None
+    logged_at: datetime | None = None
+
+
+def default_log() -> Path:
+    """Return where the log stands unless told otherwise: the user's data folder."""
+    from platformdirs import user_data_path
+
+    return user_data_path("vibekit", appauthor=False) / "log.sqlite"
+
+
+@contextmanager
+def open_log(path: str | Path, create: bool = True) -> Iterator[sqlite3.Connection]:
+    """Yield a connection to the log, brought to the present schema; closed at the end.
+
+    Raises:
+        InputError: missing (unless `create`), not a log of ours, damaged, of a newer schema, or not writable.
+    """
+    path = Path(path)
+    if not create and not path.is_file():
+        raise InputError(f"{path}: no log there yet: vibekit log add makes it")
+    try:
+        if create:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+    except (OSError, sqlite3.Error) as error:
+        raise InputError(f"{path}: the log cannot be opened: {error}") from None
+    try:
+        _prepare(connection, path)
+        yield connection
+    except sqlite3.OperationalError as error:
+        raise InputError(f"{path}: the log cannot be written or read: {error}") from None
+    except sqlite3.DatabaseError as error:
+        raise InputError(f"{path}: not a log, or damaged: {error}") from None
+    finally:
+        connection.close()
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    """Check that the file is a log (or empty), set write-ahead mode, migrate."""
+    connection.row_factory = sqlite3.Row
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    if owner != APPLICATION_ID and (tables or version):
+        raise InputError(f"{path}: is a database of something else, not a vibekit log")
+    if version > len(MIGRATIONS):
+        raise InputError(
+            f"{path}: log schema {version} is newer than this vibekit knows ({len(MIGRATIONS)}): update it"
+        )
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    if version < len(MIGRATIONS):
+        _migrate(connection)
+
+
+def _migrate(connection: sqlite3.Connection) -> None:
+    with transaction(connection):
+        version = int(connection.execute("PRAGMA user_version").fetchone()[0])  # again: another writer may have done it
+        for script in MIGRATIONS[version:]:
+            for statement in script.split(";"):
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """All or nothing; waits for another writer instead of failing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+
+
+def add_entries(connection: sqlite3.Connection, entries: Iterable[Entry]) -> list[Outcome]:
+    """Store entries in one transaction.
+
+    Per entry: "added"; "known" where the log holds the same result already; "replaced" where the same recording was
+    analysed with other facts before (that entry is then superseded, not deleted).
+    """
+    with transaction(connection):
+        return [_add(connection, entry) for entry in entries]
+
+
+def _add(connection: sqlite3.Connection, entry: Entry) -> Outcome:
+    now = _utc(datetime.now(UTC))
+    key = (entry.recording_sha256, entry.kind)
+    old = connection.execute(
+        "SELECT id, inputs_sha256 FROM entry WHERE recording_sha256 = ? AND kind = ? AND superseded_at IS NULL", key
+    ).fetchone()
+    if old is not None and old["inputs_sha256"] == entry.inputs_sha256:
+        return "known"
+    if old is not None:
+        connection.execute("UPDATE entry SET superseded_at = ? WHERE id = ?", (now, old["id"]))
+    row = {
+        "recorded_at": _utc(entry.recorded_at),
+        "recorded_from": entry.recorded_from,
+        "logged_at": _utc(entry.logged_at) if entry.logged_at else now,
+        "superseded_at": _utc(entry.superseded_at) if entry.superseded_at else None,
+        "tag": entry.tag,
+        "kind": entry.kind,
+        "condition": entry.condition,
+        "position": entry.position,
+        "accessory": entry.accessory,
+        "hours_used": entry.hours_used,
+        "file": entry.file,
+        "recording_sha256": entry.recording_sha256,
+        "inputs_sha256": entry.inputs_sha256,
+        "quantities": _json(entry.quantities),
+        "document": _json(entry.document),
+    }
+    _insert(connection, "entry", row)
+    return "added" if old is None else "replaced"
+
+
+def _insert(connection: sqlite3.Connection, table: str, row: Mapping[str, Any]) -> None:
+    columns = ", ".join(row)
+    connection.execute(f"INSERT INTO {table} ({columns}) VALUES ({', '.join('?' * len(row))})", tuple(row.values()))
+
+
+def entries(
+    connection: sqlite3.Connection, tag: str | None = None, kind: str | None = None, superseded: bool = False
+) -> list[Entry]:
+    """Return entries by time of recording; with `superseded` also those that newer ones replaced."""
+    conditions = ["(? IS NULL OR tag = ?)", "(? IS NULL OR kind = ?)"] + (
+        [] if superseded else ["superseded_at IS NULL"]
+    )
+    query = f"SELECT * FROM entry WHERE {' AND '.join(conditions)} ORDER BY recorded_at, id"
+    return [_entry(row) for row in connection.execute(query, (tag, tag, kind, kind))]
+
+
+def known_result(connection: sqlite3.Connection, inputs_sha256: str, kind: str) -> dict[str, Any] | None:
+    """Return the stored document of a result with exactly these inputs, or None."""
+    query = "SELECT document FROM entry WHERE inputs_sha256 = ? AND kind = ? AND superseded_at IS NULL"
+    row = connection.execute(query, (inputs_sha256, kind)).fetchone()
+    return None if row is None else json.loads(row["document"])
+
+
+def add_teardown(connection: sqlite3.Connection, teardown: Teardown) -> None:
+    """Store what was found."""
+    row = {
+        "opened_at": _utc(teardown.opened_at),
+        "logged_at": _utc(datetime.now(UTC)),
+        "tag": teardown.tag,
+        "found": _json(list(teardown.found)),
+        "note": teardown.note,
+        "hours_used": teardown.hours_used,
+    }
+    with transaction(connection):
+        _insert(connection, "teardown", row)
+
+
+def teardowns(connection: sqlite3.Connection, tag: str | None = None) -> list[Teardown]:
+    """Return teardowns by time."""
+    rows = connection.execute("SELECT * FROM teardown WHERE ? IS NULL OR tag = ? ORDER BY opened_at, id", (tag, tag))
+    return [
+        Teardown(
+            datetime.fromisoformat(row["opened_at"]),
+            row["tag"],
+            tuple(json.loads(row["found"])),
+            row["note"],
+            row["hours_used"],
+            datetime.fromisoformat(row["logged_at"]),
+        )
+        for row in rows
+    ]
+
+
+def _entry(row: sqlite3.Row) -> Entry:
+    values = {key: row[key] for key in row.keys() if key != "id"}  # noqa: SIM118 - a Row iterates over its values
+    for name in ("recorded_at", "logged_at", "superseded_at"):
+        values[name] = datetime.fromisoformat(values[name]) if values[name] else None
+    for name in ("quantities", "document"):
+        values[name] = json.loads(values[name])
+    return Entry(**values)
+
+
+def _utc(moment: datetime) -> str:
+    """Return a moment as text that sorts by time; one without a zone is taken as local time."""
+    return moment.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, default=_plain)
+
+
+def _plain(value: Any) -> Any:
+    return value.tolist() if hasattr(value, "tolist") else str(value)
