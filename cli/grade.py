@@ -7,7 +7,7 @@ from typing import Any
 
 import typer
 
-from vibekit.units import format_duration
+from vibekit.units import format_allowed
 
 from .exposure import FailOver, end_over
 from .options import Json, RecordingOptions, Recordings, over_recordings, recording_command
@@ -77,22 +77,10 @@ def _summary(summary: dict[str, Any]) -> list[str]:
         f"{number(summary['expanded_uncertainty_mps2'], 2)} m/s² over {runs}"
     ]
     for value, words in (("to_action_value", "action value 2.5 m/s²"), ("to_limit_value", "limit value 5 m/s²")):
-        lines.append(f"  trigger time per day to the {words}: {allowed(summary['allowed_trigger_time'][value])}")
-    return lines
-
-
-def allowed(time: dict[str, float | None]) -> str:
-    """Return an allowed trigger time with its doubt, never bare."""
-    if time["value_s"] is None:
-        return "no vibration, no limit from this scheme"
-    if time["value_s"] >= 86_400:
-        return (
-            "more than a day"
-            if (time["low_s"] or 0) >= 86_400
-            else f"more than a day (at least {_words(time['low_s'])})"
+        lines.append(f"  trigger time per day to the {words}: {format_allowed(summary['allowed_trigger_time'][value])}")
+    declared = summary["declared"]
+    if declared:
+        lines.append(
+            f"  maker's {declared['declared_vibration_mps2']:g} m/s² declared: {declared['verdict']} ({declared['reason']})"
         )
-    return f"{_words(time['value_s'])} (between {_words(time['low_s'])} and {_words(time['high_s'])})"
-
-
-def _words(seconds: float | None) -> str:
-    return "a day" if seconds is None or seconds >= 86_400 else format_duration(seconds)
+    return lines

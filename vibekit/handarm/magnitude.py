@@ -40,7 +40,7 @@ class VibrationMagnitude:
     """The grade of one recording. Values [m/s²]; None where the recording cannot support them (see `notices`)."""
 
     file: str
-    tool: str | None
+    sheet: ToolSheet | None
     condition: str | None
     position: str | None
     operator: str | None
@@ -61,6 +61,11 @@ class VibrationMagnitude:
     track: LevelTrack
     on: BoolArray
     notices: tuple[Notice, ...]
+
+    @property
+    def tool(self) -> str | None:
+        """Tag of the tool, where a sheet names it."""
+        return self.sheet.tag if self.sheet else None
 
     @property
     def expanded_uncertainty_mps2(self) -> float | None:
@@ -179,7 +184,7 @@ def _evaluate(
     parts = (unc.calibration_part(facts.calibration_uncertainty_pct), unc.MOUNTING, unc.ALIGNMENT, *axis_parts)
     return VibrationMagnitude(
         file=source.origin.file,
-        tool=tool.tag if tool else None,
+        sheet=tool,
         condition=facts.condition,
         position=facts.position,
         operator=facts.operator,

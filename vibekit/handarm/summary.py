@@ -10,6 +10,7 @@ from typing import Any
 
 from vibekit.errors import Notice, document
 from vibekit.handarm import uncertainty as unc
+from vibekit.handarm.emission import DeclaredCheck, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
 from vibekit.handarm.magnitude import VibrationMagnitude
 from vibekit.standards.exposure_values import EU
@@ -47,6 +48,7 @@ class PositionResult:
     runs: int
     a_hv_mps2: float
     standard_deviation_mps2: float | None
+    agree: bool
     budget: tuple[unc.UncertaintyPart, ...]
 
     @property
@@ -81,6 +83,7 @@ class GradeSummary:
     condition: str | None
     deciding: PositionResult | None
     positions: tuple[PositionResult, ...]
+    declared: DeclaredCheck | None
     notices: tuple[Notice, ...]
 
     @property
@@ -112,6 +115,7 @@ class GradeSummary:
             "condition": self.condition,
             **(self.deciding.to_dict() if self.deciding else empty),
             "positions": [position.to_dict() for position in self.positions],
+            "declared": self.declared.to_dict() if self.declared else None,
             "uncertainty_budget": [part.to_dict() for part in self.deciding.budget] if self.deciding else [],
             "allowed_trigger_time": {
                 "to_action_value": self.allowed(EU.action_mps2).to_dict(),
@@ -132,7 +136,20 @@ def summarise(magnitudes: Sequence[VibrationMagnitude]) -> GradeSummary:
     deciding = max(positions, key=lambda p: p.a_hv_mps2, default=None)
     notices = _run_notices(deciding) if deciding else ()
     tool, condition = (magnitudes[0].tool, magnitudes[0].condition) if magnitudes else (None, None)
-    return GradeSummary(tool, condition, deciding, positions, notices)
+    return GradeSummary(tool, condition, deciding, positions, _declared(magnitudes, deciding), notices)
+
+
+def _declared(magnitudes: Sequence[VibrationMagnitude], deciding: PositionResult | None) -> DeclaredCheck | None:
+    """Return the check of the maker's declared value, where the tool sheet states one."""
+    sheet = next((m.sheet for m in magnitudes if m.sheet), None)
+    if sheet is None or sheet.declared_vibration_mps2 is None or deciding is None:
+        return None
+    return verify_declared(
+        sheet.declared_vibration_mps2,
+        sheet.declared_uncertainty_mps2,
+        deciding.a_hv_mps2,
+        deciding.expanded_uncertainty_mps2,
+    )
 
 
 def _position(magnitude: VibrationMagnitude) -> str:
@@ -151,7 +168,12 @@ def _at_position(runs: list[VibrationMagnitude]) -> PositionResult:
     budget = tuple(_averaged(part, len(means)) for part in systematic)
     deviation = unc.standard_deviation(values) if len(values) > 1 else None
     return PositionResult(
-        runs[0].position, len(values), _mean(means), deviation, (*budget, unc.repeatability_part(values))
+        runs[0].position,
+        len(values),
+        _mean(means),
+        deviation,
+        len(values) < 2 or series_valid(values),
+        (*budget, unc.repeatability_part(values)),
     )
 
 
@@ -172,8 +194,8 @@ def _run_notices(deciding: PositionResult) -> tuple[Notice, ...]:
     if deciding.runs < 3:
         message = f"{deciding.runs} run{'s' if deciding.runs > 1 else ''} where ISO 5349-2 asks for at least 3"
         notices.append(Notice("few_runs", "caution", message, deciding.runs, 3, "record the same work three times"))
-    variation, deviation = deciding.coefficient_of_variation, deciding.standard_deviation_mps2
-    if variation is not None and deviation is not None and variation >= 0.15 and deviation >= 0.3:
+    variation = deciding.coefficient_of_variation
+    if variation is not None and not deciding.agree:
         message = f"the runs scatter by {100 * variation:.0f} % (test codes accept less than 15 % or 0.3 m/s²)"
         notices.append(
             Notice("runs_scatter", "caution", message, variation, 0.15, "find what changed between the runs")

@@ -1,0 +1,91 @@
+"""Declared emission values: verification of a maker's a and K, and a K of one's own from runs and operators.
+
+Sources: EN 12096:1997 (verification: measured value at most a + K) and ISO 20643 / ISO 28927 Annex B (K = 1.65·σ_R with
+σ_R at least 0.06·a_h + 0.3 m/s²), both from memory, the floor of σ_R doubtful. A declared value holds for the test code's own
+operation; use in earnest can shake more (published comparisons: the test code gives the upper quartile of use at best).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import chain
+from typing import Any, Literal
+
+from vibekit.handarm.uncertainty import standard_deviation
+
+K_PER_SIGMA = 1.65
+SERIES_VARIATION = 0.15  # a series of runs is valid below this coefficient of variation ...
+SERIES_DEVIATION_MPS2 = 0.30  # ... or below this standard deviation; ISO 28927-1 (from memory)
+
+Verification = Literal["verified", "not verified", "cannot tell"]
+
+
+@dataclass(frozen=True)
+class DeclaredCheck:
+    """A declared a and K [m/s²] held against a measured value with its expanded uncertainty."""
+
+    declared_mps2: float
+    declared_uncertainty_mps2: float | None
+    verdict: Verification
+    reason: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the check as document data."""
+        return {
+            "declared_vibration_mps2": self.declared_mps2,
+            "declared_uncertainty_mps2": self.declared_uncertainty_mps2,
+            "verdict": self.verdict,
+            "reason": self.reason,
+        }
+
+
+def verify_declared(declared: float, k: float | None, measured: float, uncertainty: float) -> DeclaredCheck:
+    """Return whether a measured total value bears out a declared a and K [m/s²]. Source: EN 12096:1997 (from memory)."""
+    if k is None:
+        return DeclaredCheck(declared, None, "cannot tell", "the tool sheet states no K (declared_uncertainty_mps2)")
+    top = declared + k
+    if measured <= top:
+        return DeclaredCheck(declared, k, "verified", f"{measured:.2f} is at most a + K = {top:.2f} m/s²")
+    if measured - uncertainty <= top:
+        reason = (
+            f"{measured:.2f} ± {uncertainty:.2f} m/s² reaches over a + K = {top:.2f} m/s² only by less than its doubt"
+        )
+        return DeclaredCheck(declared, k, "cannot tell", reason)
+    return DeclaredCheck(declared, k, "not verified", f"{measured:.2f} is more than a + K = {top:.2f} m/s²")
+
+
+@dataclass(frozen=True)
+class EmissionSeries:
+    """Runs of several operators as a test code takes them; `k_mps2` goes with the declared value `a_mps2`."""
+
+    a_mps2: float
+    sigma_r_mps2: float
+    k_mps2: float
+    valid: bool
+
+
+def emission_series(runs_by_operator: Mapping[str, Sequence[float]]) -> EmissionSeries:
+    """Return a, σ_R and K of one position from total values of runs per operator [m/s²].
+
+    A series is valid when every operator's runs scatter by less than 15 % or 0.3 m/s².
+
+    Raises:
+        ValueError: an operator has fewer than two runs.
+
+    Source: ISO 20643 / ISO 28927 Annex B (from memory; the floor of σ_R doubtful).
+    """
+    if not runs_by_operator or any(len(runs) < 2 for runs in runs_by_operator.values()):
+        raise ValueError("an emission series needs at least two runs of every operator")
+    means = [math.fsum(runs) / len(runs) for runs in runs_by_operator.values()]
+    a = math.fsum(means) / len(means)
+    every = list(chain.from_iterable(runs_by_operator.values()))
+    sigma = max(standard_deviation(every), 0.06 * a + 0.3)
+    return EmissionSeries(a, sigma, K_PER_SIGMA * sigma, all(series_valid(runs) for runs in runs_by_operator.values()))
+
+
+def series_valid(runs: Sequence[float]) -> bool:
+    """Tell whether runs of one operator agree well enough for a test code. ISO 28927-1 (from memory)."""
+    deviation = standard_deviation(runs)
+    return deviation < SERIES_DEVIATION_MPS2 or deviation < SERIES_VARIATION * math.fsum(runs) / len(runs)
