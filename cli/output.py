@@ -11,6 +11,7 @@ from typing import Any
 import typer
 
 from vibekit.errors import RecordingLimitError
+from vibekit.units import number as number
 
 Document = dict[str, Any]
 
@@ -55,16 +56,6 @@ def notice_lines(document: Document) -> list[str]:
         remedy = f" ({notice['remedy']})" if notice["remedy"] else ""
         lines.append(f"{notice['severity']}: {printable(notice['message'])}{printable(remedy)}")
     return lines
-
-
-def number(value: float | None, digits: int = 3, unit: str = "") -> str:
-    """Return a number to significant digits with its unit, or a dash where it could not be determined."""
-    if value is None:
-        return "-"
-    if value == 0:
-        return f"0{' ' + unit if unit else ''}"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{decimals}f}{' ' + unit if unit else ''}"
 
 
 class Progress:

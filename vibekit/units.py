@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 
 from vibekit.errors import UsageError
 
 STANDARD_GRAVITY = 9.80665  # m/s², exact by definition (3rd CGPM, 1901)
+_DAY_S = 86_400.0
 
 _ACCELERATION = re.compile(r"\s*([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([^\s\d].*?)\s*$")
 _DURATION = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m(?:in)?)?(?:(\d+(?:\.\d+)?)s)?$")
@@ -78,6 +80,30 @@ def format_duration(seconds: float) -> str:
         return f"{whole} s"
     hours, minutes = divmod(whole // 60, 60)
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
+def format_allowed(time: Mapping[str, float | None]) -> str:
+    """Return an allowed trigger time (`value_s`, `low_s`, `high_s`) with its doubt, never bare."""
+    value, low, high = (time[key] for key in ("value_s", "low_s", "high_s"))
+    if value is None:
+        return "no vibration, no limit from this scheme"
+    if value >= _DAY_S:
+        return "more than a day" if (low or 0) >= _DAY_S else f"more than a day (at least {_within_a_day(low)})"
+    return f"{_within_a_day(value)} (between {_within_a_day(low)} and {_within_a_day(high)})"
+
+
+def _within_a_day(seconds: float | None) -> str:
+    return "a day" if seconds is None or seconds >= _DAY_S else format_duration(seconds)
+
+
+def number(value: float | None, digits: int = 3, unit: str = "") -> str:
+    """Return a number to significant digits with its unit, or a dash where it could not be determined."""
+    if value is None:
+        return "-"
+    if value == 0:
+        return f"0{' ' + unit if unit else ''}"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{decimals}f}{' ' + unit if unit else ''}"
 
 
 def rpm_to_hz(rpm: float) -> float:
