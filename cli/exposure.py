@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -33,6 +34,11 @@ FailOver = Annotated[
 ]
 Regime = Annotated[str, typer.Option("--regime", help="Whose daily values: eu, uk, jp, us-ansi.")]
 
+OtherDays = Annotated[
+    list[float] | None,
+    typer.Option("--other-day", metavar="A8", help="A(8) of another day of the week; repeat for each: weekly average."),
+]
+
 
 def register(commands: typer.Typer) -> None:
     """Add the command."""
@@ -40,16 +46,23 @@ def register(commands: typer.Typer) -> None:
 
 
 def exposure(
-    tasks: Tasks, options: RecordingOptions, regime: Regime = "eu", as_json: Json = False, fail_over: FailOver = None
+    tasks: Tasks,
+    options: RecordingOptions,
+    regime: Regime = "eu",
+    other_day: OtherDays = None,
+    as_json: Json = False,
+    fail_over: FailOver = None,
 ) -> None:
     """Add up a day's exposure A(8) from tasks, and the time left to the action and limit values."""
-    from vibekit.handarm.exposure import day_of
+    from vibekit.handarm.exposure import day_of, weekly_exposure
     from vibekit.standards.exposure_values import REGIMES
 
     if regime not in REGIMES:
         raise UsageError(f"--regime {regime!r} is not one of {', '.join(REGIMES)}")
     day = day_of([_task(text, options) for text in tasks], REGIMES[regime])
-    emit(day.to_dict(), as_json, render, end_over(fail_over, day.a8_mps2))
+    week = weekly_exposure([day.a8_mps2, *other_day]) if other_day else None
+    document = day.to_dict() | {"weekly_a8_mps2": week}
+    emit(document, as_json, render, end_over(fail_over, day.a8_mps2))
 
 
 def end_over(value_name: str | None, value: float | None) -> int:
@@ -124,10 +137,12 @@ def render(document: Document) -> str:
     lines = [
         f"A(8) {number(document['a8_mps2'])}{spread} m/s², {number(document['points'])} points: {document['verdict']}",
         f"  action value {document['action_value_mps2']:g} m/s², limit value {document['limit_value_mps2']:g} m/s²",
+        *_longer_view(document),
         "",
         "  a_hv       time          A(8) alone   points   more time to action / limit value",
     ]
     lines += [_task_line(task) for task in document["tasks"]]
+    lines += _cut_lines(document)
     return "\n".join([*lines, "", *notice_lines(document)])
 
 
@@ -137,6 +152,36 @@ def _task_line(task: dict[str, Any]) -> str:
         f"  {number(task['a_hv_mps2']):>6}  {format_duration(task['time_s']):>12}  {number(task['partial_a8_mps2']):>9}"
         f"  {number(task['points']):>9}     {left}   {printable(task['name'])}"
     )
+
+
+def _longer_view(document: Document) -> list[str]:
+    lines = []
+    if document["weekly_a8_mps2"] is not None:
+        lines.append(f"  week's average, referred to five 8 h days: {number(document['weekly_a8_mps2'])} m/s²")
+    if document["white_finger_years"] is not None:
+        lines.append(
+            f"  at this level day by day about {document['white_finger_years']:.0f} years until one in ten of a group "
+            "shows white finger (ISO 5349-1 Annex C; for groups, not for one person)"
+        )
+    return lines
+
+
+def _cut_lines(document: Document) -> list[str]:
+    """Return what each task alone would have to give up for the day to come down to a value."""
+    lines = []
+    for value in ("action", "limit"):
+        cuts = [(task, task[f"cut_to_{value}_s"]) for task in document["tasks"]]
+        if any(cut != 0 for _, cut in cuts):
+            ways = [
+                f"{printable(task['name'])} by {format_duration(60 * math.ceil(cut / 60))}"
+                for task, cut in cuts
+                if cut is not None
+            ]
+            lines.append(
+                f"  to come down to the {value} value shorten "
+                + (" or ".join(ways) or "several tasks: no single one is enough")
+            )
+    return lines
 
 
 def _left(seconds: float | None) -> str:

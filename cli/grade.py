@@ -80,7 +80,6 @@ def _summary(summary: dict[str, Any]) -> list[str]:
         lines.append(f"  trigger time per day to the {words}: {format_allowed(summary['allowed_trigger_time'][value])}")
     declared = summary["declared"]
     if declared:
-        lines.append(
-            f"  maker's {declared['declared_vibration_mps2']:g} m/s² declared: {declared['verdict']} ({declared['reason']})"
-        )
+        stated = f"{declared['declared_vibration_mps2']:g} m/s² declared"
+        lines.append(f"  maker's {stated}: {declared['verdict']} ({declared['reason']})")
     return lines

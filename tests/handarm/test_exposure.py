@@ -9,7 +9,7 @@ import pytest
 import vibekit as vk
 from tests.reference import rows
 from vibekit.errors import UsageError
-from vibekit.handarm.exposure import ExposureTask, day_of, time_to_reach
+from vibekit.handarm.exposure import ExposureTask, day_of, time_to_reach, weekly_exposure
 
 EXAMPLES = rows("exposure_examples")
 
@@ -88,3 +88,34 @@ def test_more_than_a_day_in_sum() -> None:
         vk.daily_exposure([(1, "13h"), (1, "12h")])
     with pytest.raises(UsageError):
         vk.daily_exposure([])
+
+
+def test_weekly_average_of_equal_days_is_the_day() -> None:
+    """UK SI 2005/1093 Schedule 1 Part II: five equal 8 h days average to the day; one day alone to day/sqrt(5)."""
+    assert weekly_exposure([2.7] * 5) == pytest.approx(2.7)
+    assert weekly_exposure([2.7]) == pytest.approx(2.7 / 5**0.5)
+    with pytest.raises(UsageError):
+        weekly_exposure([1.0] * 8)
+
+
+def test_white_finger_years() -> None:
+    """ISO 5349-1:2001 Annex C, table rounded to years (from memory): 26 m/s² 1 year, 14: 2, 7: 4, 3.7: 8."""
+    for row in rows("white_finger"):
+        years = vk.daily_exposure([(float(row["A8"]), "8h")]).white_finger_years
+        if row["table_Dy_years"]:
+            assert years is not None
+            assert round(years) == float(row["table_Dy_years"])
+    assert vk.daily_exposure([(1.0, "8h")]).white_finger_years is None
+
+
+def test_shortening_one_task_brings_the_day_down_to_the_value() -> None:
+    day = vk.daily_exposure([(4, "2h"), (8, "1h"), (1, "1h")])
+    for i, task in enumerate(day.tasks):
+        cut = day.cut_s(2.5, task)
+        if i != 1:  # 4 m/s² for 2 h and 1 m/s² for 1 h hold less than the excess
+            assert cut is None
+            continue
+        assert cut is not None
+        shorter = list(day.tasks)
+        shorter[i] = ExposureTask(task.a_hv_mps2, task.time_s - cut)
+        assert day_of(shorter).a8_mps2 == pytest.approx(2.5, rel=1e-9)

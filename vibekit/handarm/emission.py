@@ -1,8 +1,8 @@
 """Declared emission values: verification of a maker's a and K, and a K of one's own from runs and operators.
 
 Sources: EN 12096:1997 (verification: measured value at most a + K) and ISO 20643 / ISO 28927 Annex B (K = 1.65·σ_R with
-σ_R at least 0.06·a_h + 0.3 m/s²), both from memory, the floor of σ_R doubtful. A declared value holds for the test code's own
-operation; use in earnest can shake more (published comparisons: the test code gives the upper quartile of use at best).
+σ_R at least 0.06·a_h + 0.3 m/s²), both from memory, the floor of σ_R doubtful. A declared value holds for the
+operation of its test code; use in earnest can shake less or more.
 """
 
 from __future__ import annotations
@@ -42,7 +42,10 @@ class DeclaredCheck:
 
 
 def verify_declared(declared: float, k: float | None, measured: float, uncertainty: float) -> DeclaredCheck:
-    """Return whether a measured total value bears out a declared a and K [m/s²]. Source: EN 12096:1997 (from memory)."""
+    """Return whether a measured total value bears out a declared a and K [m/s²].
+
+    Source: EN 12096:1997 (from memory).
+    """
     if k is None:
         return DeclaredCheck(declared, None, "cannot tell", "the tool sheet states no K (declared_uncertainty_mps2)")
     top = declared + k

@@ -8,7 +8,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from vibekit.errors import InputError, Notice, UsageError, document
-from vibekit.standards.exposure_values import EU, POINTS_PER_SQUARE_HOUR, REFERENCE_DURATION_S, ExposureValues
+from vibekit.standards.exposure_values import (
+    EU,
+    POINTS_PER_SQUARE_HOUR,
+    REFERENCE_DURATION_S,
+    WHITE_FINGER_EXPONENT,
+    WHITE_FINGER_FACTOR,
+    WHITE_FINGER_YEARS,
+    ExposureValues,
+)
 from vibekit.units import parse_duration
 
 if TYPE_CHECKING:
@@ -107,6 +115,25 @@ class DailyExposure:
             return None
         return (value_mps2**2 - self.a8_mps2**2) * REFERENCE_DURATION_S / task.a_hv_mps2**2
 
+    def cut_s(self, value_mps2: float, task: ExposureTask) -> float | None:
+        """Return by how much `task` must be shortened for A(8) to come down to a value [s]; None: not by it alone."""
+        excess = (self.a8_mps2**2 - value_mps2**2) * REFERENCE_DURATION_S
+        if excess <= 0:
+            return 0.0
+        energy = task.a_hv_mps2**2 * task.time_s
+        return excess / task.a_hv_mps2**2 if energy >= excess else None
+
+    @property
+    def white_finger_years(self) -> float | None:
+        """Years at this A(8), day by day, until 10 % of a group shows white finger; None outside 1 to 10 years.
+
+        Source: ISO 5349-1:2001 Annex C eq. C.1; for groups, not for one person.
+        """
+        if self.a8_mps2 == 0:
+            return None
+        years = WHITE_FINGER_FACTOR * self.a8_mps2**WHITE_FINGER_EXPONENT
+        return years if WHITE_FINGER_YEARS[0] <= years <= WHITE_FINGER_YEARS[1] else None
+
     @property
     def expanded_uncertainty_mps2(self) -> float | None:
         """Expanded uncertainty (k = 2) of A(8) from the magnitudes', independent; None where a task has none.
@@ -130,19 +157,26 @@ class DailyExposure:
         return {
             "a8_mps2": self.a8_mps2,
             "points": self.points,
-            "tasks": [task.to_dict() | self._time_left(task) for task in self.tasks],
+            "tasks": [task.to_dict() | self._time_left(task) | self._cuts(task) for task in self.tasks],
             "regime": self.values.name,
             "action_value_mps2": self.values.action_mps2,
             "limit_value_mps2": self.values.limit_mps2,
             "verdict": self.verdict,
             **self._time_left(self.tasks[-1]),
             "expanded_uncertainty_mps2": self.expanded_uncertainty_mps2,
+            "white_finger_years": self.white_finger_years,
         }
 
     def _time_left(self, task: ExposureTask) -> dict[str, float | None]:
         return {
             "time_left_to_action_s": self.time_left_s(self.values.action_mps2, task),
             "time_left_to_limit_s": self.time_left_s(self.values.limit_mps2, task),
+        }
+
+    def _cuts(self, task: ExposureTask) -> dict[str, float | None]:
+        return {
+            "cut_to_action_s": self.cut_s(self.values.action_mps2, task),
+            "cut_to_limit_s": self.cut_s(self.values.limit_mps2, task),
         }
 
     def _doubts(self) -> list[Notice]:
@@ -182,6 +216,19 @@ def time_to_reach(a_hv_mps2: float, value_mps2: float) -> float | None:
     Source: ISO 5349-1:2001 eq. 2 solved for T: T = T0·(value/a_hv)².
     """
     return None if a_hv_mps2 <= 0 else REFERENCE_DURATION_S * (value_mps2 / a_hv_mps2) ** 2
+
+
+def weekly_exposure(a8_mps2: Sequence[float]) -> float:
+    """Return the week's average of daily exposures A(8) [m/s²], referred to five 8 h days.
+
+    Raises:
+        UsageError: more than seven days, or a value that is negative or not finite.
+
+    Source: UK SI 2005/1093 Schedule 1 Part II: sqrt(1/5·Σ A(8)_j²).
+    """
+    if len(a8_mps2) > 7 or not all(math.isfinite(a) and a >= 0 for a in a8_mps2):
+        raise UsageError("a week has at most seven days, each with a finite A(8) that is not negative")
+    return math.sqrt(math.fsum(a * a for a in a8_mps2) / 5.0)
 
 
 def daily_exposure(

@@ -34,3 +34,9 @@ REGIMES = {
         ExposureValues("us-ansi", 2.5, 5.0, "ANSI S2.70-2006", "from memory"),
     )
 }
+
+# ISO 5349-1:2001 Annex C eq. C.1: years until 10 % of a group shows white finger, Dy = 31.8·A(8)^-1.06. The annex gives
+# it for exposures of 1 to 10 years, for groups, not for one person. Status: formula and table from memory.
+WHITE_FINGER_FACTOR = 31.8
+WHITE_FINGER_EXPONENT = -1.06
+WHITE_FINGER_YEARS = (1.0, 10.0)
