@@ -14,7 +14,10 @@ from . import (
     check,
     exposure,
     grade,
+    log,
     rank,
+    speed,
+    trend,
 )
 from .output import note
 
@@ -34,7 +37,10 @@ for module in (
     check,
     exposure,
     grade,
+    log,
     rank,
+    speed,
+    trend,
 ):
     module.register(commands)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -53,8 +53,8 @@ class RecordingOptions:
     from_s: float | None = None
     to_s: float | None = None
 
-    def open(self, path: Path) -> RecordingStream:
-        """Return the recording to be read block by block."""
+    def open(self, path: Path, defaults: Mapping[str, Mapping[str, Any]] | None = None) -> RecordingStream:
+        """Return the recording to be read block by block; `defaults` holds where its sidecar says nothing."""
         import vibekit as vk
 
         for name in ("sample_rate", "tach_pulses"):
@@ -71,6 +71,7 @@ class RecordingOptions:
             tach_pulses=self.tach_pulses,
             start_s=self.from_s,
             stop_s=self.to_s,
+            defaults=defaults,
         )
 
     def read(self, path: Path) -> Recording:

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -199,34 +200,53 @@ def add_entries(connection: sqlite3.Connection, entries: Iterable[Entry]) -> lis
 
 
 def _add(connection: sqlite3.Connection, entry: Entry) -> Outcome:
-    now = _utc(datetime.now(UTC))
-    key = (entry.recording_sha256, entry.kind)
-    old = connection.execute(
-        "SELECT id, inputs_sha256 FROM entry WHERE recording_sha256 = ? AND kind = ? AND superseded_at IS NULL", key
-    ).fetchone()
+    old = _active(connection, entry)
     if old is not None and old["inputs_sha256"] == entry.inputs_sha256:
         return "known"
+    entry = replace(entry, logged_at=entry.logged_at or datetime.now(UTC))
     if old is not None:
-        connection.execute("UPDATE entry SET superseded_at = ? WHERE id = ?", (now, old["id"]))
-    row = {
-        "recorded_at": _utc(entry.recorded_at),
-        "recorded_from": entry.recorded_from,
-        "logged_at": _utc(entry.logged_at) if entry.logged_at else now,
-        "superseded_at": _utc(entry.superseded_at) if entry.superseded_at else None,
-        "tag": entry.tag,
-        "kind": entry.kind,
-        "condition": entry.condition,
-        "position": entry.position,
-        "accessory": entry.accessory,
-        "hours_used": entry.hours_used,
-        "file": entry.file,
-        "recording_sha256": entry.recording_sha256,
-        "inputs_sha256": entry.inputs_sha256,
-        "quantities": _json(entry.quantities),
-        "document": _json(entry.document),
-    }
-    _insert(connection, "entry", row)
+        connection.execute("UPDATE entry SET superseded_at = ? WHERE id = ?", (_time(entry.logged_at), old["id"]))
+    _insert(connection, "entry", _entry_row(entry))
     return "added" if old is None else "replaced"
+
+
+def _active(connection: sqlite3.Connection, entry: Entry) -> Any:
+    query = "SELECT * FROM entry WHERE recording_sha256 = ? AND kind = ? AND superseded_at IS NULL"
+    return connection.execute(query, (entry.recording_sha256, entry.kind)).fetchone()
+
+
+def _entry_row(entry: Entry) -> dict[str, Any]:
+    row = {item.name: getattr(entry, item.name) for item in fields(Entry)}
+    row |= {name: _time(row[name]) for name in ("recorded_at", "logged_at", "superseded_at")}
+    return row | {name: _json(row[name]) for name in ("quantities", "document")}
+
+
+def import_entries(connection: sqlite3.Connection, found: Iterable[Entry], opened: Iterable[Teardown]) -> Counter[str]:
+    """Store entries and teardowns of another log in one transaction; of two results of a recording the later counts."""
+    counts: Counter[str] = Counter()
+    with transaction(connection):
+        for entry in sorted(found, key=lambda e: _time(e.logged_at) or ""):
+            counts[_import(connection, entry)] += 1
+        known = {(t.tag, _time(t.opened_at), t.found, t.note) for t in teardowns(connection)}
+        for teardown in opened:
+            new = (teardown.tag, _time(teardown.opened_at), teardown.found, teardown.note) not in known
+            if new:
+                _insert(connection, "teardown", _teardown_row(teardown))
+            counts["added" if new else "known"] += 1
+    return counts
+
+
+def _import(connection: sqlite3.Connection, entry: Entry) -> Outcome:
+    same = "SELECT 1 FROM entry WHERE recording_sha256 = ? AND kind = ? AND inputs_sha256 = ? AND logged_at = ?"
+    key = (entry.recording_sha256, entry.kind, entry.inputs_sha256, _time(entry.logged_at))
+    if connection.execute(same, key).fetchone():
+        return "known"
+    old = _active(connection, entry)
+    if entry.superseded_at is None and (old is None or old["logged_at"] <= (_time(entry.logged_at) or "")):
+        return _add(connection, entry)
+    over = _time(entry.superseded_at) or old["logged_at"]
+    _insert(connection, "entry", {**_entry_row(entry), "superseded_at": over})
+    return "added"
 
 
 def _insert(connection: sqlite3.Connection, table: str, row: Mapping[str, Any]) -> None:
@@ -241,7 +261,7 @@ def entries(
     conditions = ["(? IS NULL OR tag = ?)", "(? IS NULL OR kind = ?)"] + (
         [] if superseded else ["superseded_at IS NULL"]
     )
-    query = f"SELECT * FROM entry WHERE {' AND '.join(conditions)} ORDER BY recorded_at, id"
+    query = f"SELECT * FROM entry WHERE {' AND '.join(conditions)} ORDER BY recorded_at, tag, file, id"
     return [_entry(row) for row in connection.execute(query, (tag, tag, kind, kind))]
 
 
@@ -254,16 +274,14 @@ def known_result(connection: sqlite3.Connection, inputs_sha256: str, kind: str) 
 
 def add_teardown(connection: sqlite3.Connection, teardown: Teardown) -> None:
     """Store what was found."""
-    row = {
-        "opened_at": _utc(teardown.opened_at),
-        "logged_at": _utc(datetime.now(UTC)),
-        "tag": teardown.tag,
-        "found": _json(list(teardown.found)),
-        "note": teardown.note,
-        "hours_used": teardown.hours_used,
-    }
     with transaction(connection):
-        _insert(connection, "teardown", row)
+        _insert(connection, "teardown", _teardown_row(teardown))
+
+
+def _teardown_row(teardown: Teardown) -> dict[str, Any]:
+    row = {item.name: getattr(teardown, item.name) for item in fields(Teardown)}
+    row |= {"opened_at": _time(teardown.opened_at), "logged_at": _time(teardown.logged_at or datetime.now(UTC))}
+    return row | {"found": _json(list(teardown.found))}
 
 
 def teardowns(connection: sqlite3.Connection, tag: str | None = None) -> list[Teardown]:
@@ -291,9 +309,9 @@ def _entry(row: sqlite3.Row) -> Entry:
     return Entry(**values)
 
 
-def _utc(moment: datetime) -> str:
-    """Return a moment as text that sorts by time; one without a zone is taken as local time."""
-    return moment.astimezone(UTC).isoformat(timespec="microseconds")
+def _time(moment: datetime | None) -> str | None:
+    """Return a moment as UTC text that sorts by time; one without a zone is taken as local time."""
+    return None if moment is None else moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
 def _json(value: Any) -> str:

@@ -27,9 +27,10 @@ class Job:
 
 @dataclass(frozen=True)
 class SessionResult:
-    """Results in the order of the recordings; what could not be used; how many came from the log."""
+    """Results and their files in the order given; what could not be used; how many came from the log."""
 
     runs: tuple[RunResult, ...]
+    paths: tuple[Path, ...]
     failures: tuple[Notice, ...]
     from_log: int
 
@@ -86,14 +87,15 @@ def run_session(
         if isinstance(result, RunResult) and log is not None and result.tag is not None:
             add_entries(log, entries_of(result, jobs[place].path))
     ordered = [done[place] for place in range(len(jobs))]
-    runs = tuple(result for result in ordered if isinstance(result, RunResult))
+    good = [(result, job.path) for result, job in zip(ordered, jobs, strict=True) if isinstance(result, RunResult)]
     failures = [(jobs[i].path, error) for i, error in enumerate(ordered) if isinstance(error, VibekitError)]
-    if failures and not runs:
+    if failures and not good:
         raise failures[0][1]
     if on_failure is not None:
         for _, error in failures:
             on_failure(str(error))
-    return SessionResult(runs, tuple(_failure(path, error) for path, error in failures), from_log)
+    runs, paths = tuple(result for result, _ in good), tuple(path for _, path in good)
+    return SessionResult(runs, paths, tuple(_failure(path, error) for path, error in failures), from_log)
 
 
 def _logged(log: sqlite3.Connection, job: Job, options: Mapping[str, Any] | None) -> RunResult | VibekitError | None:

@@ -1,0 +1,175 @@
+"""`vibekit log`: the tools' history."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import asdict
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from vibekit.errors import InputError, document
+
+from .options import Json, RecordingOptions, recording_command
+from .output import Document, Progress, emit, note, notice_lines, number, printable
+from .rank import Jobs
+
+if TYPE_CHECKING:
+    from vibekit.bench.analysis import RunResult
+    from vibekit.bench.session import Job
+
+LogFile = Annotated[
+    Path | None, typer.Option("--log", metavar="FILE", help="The log; else the one in the user's data folder.")
+]
+Recordings = Annotated[
+    list[str], typer.Argument(metavar="REC...", help="Recordings, folders, globs, or bench sheets (TOML).")
+]
+Tag = Annotated[str, typer.Argument(metavar="TAG", help="The tool's tag, as on its sheet.")]
+Kind = Annotated[str | None, typer.Option("--kind", help="Only these: grade, speed or diagnosis.")]
+Table = Annotated[Path, typer.Argument(metavar="FILE", help="Table: CSV, or Parquet by its suffix.")]
+GradeOnly = Annotated[bool, typer.Option("--no-diagnosis", help="Leave the diagnosis out.")]
+
+_log = typer.Typer(name="log", help="Keep and show the tools' history.", no_args_is_help=True)
+
+
+def register(commands: typer.Typer) -> None:
+    """Add the command with its subcommands."""
+    commands.add_typer(_log)
+
+
+def log_path(given: Path | None) -> Path:
+    """Return the log that was named, or the user's."""
+    from vibekit.bench.logbook import default_log
+
+    return given or default_log()
+
+
+@_log.command()
+@recording_command
+def add(
+    recordings: Recordings,
+    options: RecordingOptions,
+    log_file: LogFile = None,
+    jobs: Jobs = None,
+    no_diagnosis: GradeOnly = False,
+    as_json: Json = False,
+) -> None:
+    """Grade recordings, take their speed, diagnose each tool, and keep the results; each recording counts once."""
+    from vibekit.bench.diagnoses import diagnoses
+    from vibekit.bench.logbook import add_entries, entries, open_log
+    from vibekit.bench.session import jobs_of, run_session
+
+    work, _ = jobs_of(recordings)
+    progress = Progress(f"{len(work)} recordings")
+    given = {name: value for name, value in asdict(options).items() if value is not None}
+    with open_log(log_path(log_file)) as log:
+        before = {(e.recording_sha256, e.kind, e.inputs_sha256) for e in entries(log)}
+        session = run_session(work, log, jobs, progress, note, partial(_analyse, options, given), given)
+        progress.done()
+        runs = list(zip(session.runs, session.paths, strict=True))
+        found, remarks = ([], []) if no_diagnosis else diagnoses(_new(runs, before), _opener(options, work))
+        add_entries(log, found)
+        own = {run.sha256 for run in session.runs} | {e.recording_sha256 for e in found}
+        shown = [e for e in entries(log) if e.recording_sha256 in own]
+    known = [e for e in shown if (e.recording_sha256, e.kind, e.inputs_sha256) in before]
+    body = {"entries": [e.to_dict() for e in shown], "added": len(shown) - len(known), "known_before": len(known)}
+    notices = [*session.failures, *remarks]
+    emit(document("log", body, notices), as_json, render, InputError.exit_code if session.failures else 0)
+
+
+def _analyse(options: RecordingOptions, given: dict[str, Any], job: Job) -> RunResult:
+    """Return the result of one recording with the options of the command line; it must name its tool."""
+    from vibekit.bench.analysis import analyse_stream, fingerprint
+
+    stream = options.open(job.path, job.defaults)
+    if stream.tool is None:
+        raise InputError(f"{job.path}: no tool sheet names the tool: give --tool, or tool in the sidecar")
+    return analyse_stream(stream, fingerprint(job.path, job.defaults, given))
+
+
+def _new(runs: list[tuple[RunResult, Path]], before: set[tuple[str, str, str]]) -> list[tuple[RunResult, Path]]:
+    """Return all runs of the tools that have a new one: a diagnosis is made again only where something is new."""
+    changed = {run.tag for run, _ in runs if (run.sha256, "grade", run.inputs) not in before}
+    return [(run, path) for run, path in runs if run.tag in changed]
+
+
+def _opener(options: RecordingOptions, work: list[Job]) -> Any:
+    defaults = {job.path: job.defaults for job in work}
+    return lambda path: options.open(path, defaults[path])
+
+
+@_log.command("list")
+def list_entries(log_file: LogFile = None, kind: Kind = None, as_json: Json = False) -> None:
+    """List everything in the log."""
+    _show(log_file, None, kind, as_json)
+
+
+@_log.command()
+def show(tag: Tag, log_file: LogFile = None, kind: Kind = None, as_json: Json = False) -> None:
+    """Show the history of one tool."""
+    _show(log_file, tag, kind, as_json)
+
+
+def _show(log_file: Path | None, tag: str | None, kind: str | None, as_json: bool) -> None:
+    from vibekit.bench.logbook import entries, open_log, teardowns
+
+    with open_log(log_path(log_file), create=False) as log:
+        found, opened = entries(log, tag, kind), teardowns(log, tag)
+        tags = {entry.tag for entry in entries(log)} | {t.tag for t in teardowns(log)}
+    if tag is not None and tag not in tags:
+        raise InputError(f"the log has no tool {tag!r}; it has: {', '.join(sorted(tags)) or 'nothing'}")
+    body = {
+        "entries": [entry.to_dict() for entry in found],
+        "teardowns": [
+            {"when": t.opened_at.isoformat(), "tag": t.tag, "found": list(t.found), "note": t.note} for t in opened
+        ],
+    }
+    emit(document("log", body, ()), as_json, render)
+
+
+@_log.command("export")
+def export_entries(table: Table, log_file: LogFile = None) -> None:
+    """Write the whole log to a table."""
+    from vibekit.bench.exchange import export_log
+    from vibekit.bench.logbook import open_log
+
+    with open_log(log_path(log_file), create=False) as log:
+        count = export_log(log, table)
+    note(f"{count} rows written to {table}")
+
+
+@_log.command("import")
+def import_table(table: Table, log_file: LogFile = None) -> None:
+    """Add what an exported table holds and the log does not."""
+    from vibekit.bench.exchange import import_log
+    from vibekit.bench.logbook import open_log
+
+    with open_log(log_path(log_file)) as log:
+        counts: Counter[str] = import_log(log, table)
+    note(", ".join(f"{counts[name]} {name}" for name in ("added", "replaced", "known")))
+
+
+def render(log: Document) -> str:
+    """Return log entries as text."""
+    lines = ["when (UTC)         tool           kind       condition     hours   values"] if log["entries"] else []
+    lines += [_line(entry) for entry in log["entries"]] or ["the log is empty"]
+    for teardown in log.get("teardowns", []):
+        text = f"{teardown['when'][:16]}   {teardown['tag']:<14} opened     found: {', '.join(teardown['found'])}"
+        lines.append(printable(f"{text}{'; ' + teardown['note'] if teardown['note'] else ''}"))
+    if "added" in log:
+        lines += ["", f"{log['added']} added, {log['known_before']} known before"]
+    return "\n".join([*lines, *notice_lines(log)])
+
+
+def _line(entry: dict[str, Any]) -> str:
+    values = entry["quantities"]
+    if entry["kind"] == "grade":
+        said = f"a_hv {number(values['a_hv_mps2'])} ± {number(values['expanded_uncertainty_mps2'], 2)} m/s²"
+    elif entry["kind"] == "speed":
+        said = f"spindle {number(values['spindle_rpm'], 4)} 1/min ({values['source']})"
+    else:
+        said = str(values.get("verdict", ""))
+    what = f"{entry['tag']:<14} {entry['kind']:<10} {entry['condition'] or '-':<13} {number(entry['hours_used']):<7}"
+    return printable(f"{entry['when'][:16]}   {what} {said}")
