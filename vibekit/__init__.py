@@ -16,6 +16,7 @@ if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
     from vibekit.handarm.exposure import daily_exposure as daily_exposure
     from vibekit.handarm.magnitude import grade as grade
     from vibekit.handarm.weighting import weight as weight, weighting_factor as weighting_factor
+    from vibekit.machine.speed import SpeedEstimate as SpeedEstimate, estimate_speed as estimate_speed
     from vibekit.recording.calibration import Calibration as Calibration
     from vibekit.recording.quality import check as check
     from vibekit.recording.readers import open_recording as open_recording, read as read
@@ -40,10 +41,10 @@ _HOME = {
     "weight": "vibekit.handarm.weighting",
     "grade": "vibekit.handarm.magnitude",
     "daily_exposure": "vibekit.handarm.exposure",
+    "SpeedEstimate": "vibekit.machine.speed",
     "estimate_speed": "vibekit.machine.speed",
     "spectrum": "vibekit.machine.lines",
     "diagnose": "vibekit.machine.diagnosis",
-    "simulate": "vibekit.simulate.session",
 }
 
 __all__ = sorted(_HOME)

@@ -1,0 +1,58 @@
+"""`vibekit speed`: how fast it turns, over time."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import typer
+
+from .options import Json, OneRecording, RecordingOptions, recording_command
+from .output import Document, emit, notice_lines, printable
+
+
+def register(commands: typer.Typer) -> None:
+    """Add the command."""
+    commands.command()(recording_command(speed))
+
+
+def speed(recording: OneRecording, options: RecordingOptions, as_json: Json = False) -> None:
+    """Find shaft speeds over time, from tachometer, vibration or sound."""
+    import vibekit as vk
+
+    emit(vk.estimate_speed(options.read(recording)).to_dict(), as_json, render)
+
+
+def render(document: Document) -> str:
+    """Return the speed as text."""
+    lines = [printable(document["file"])]
+    if document["source"] is None:
+        lines.append("  no speed can be told (see the refusal below)")
+    else:
+        lines += _found(document)
+    if document["rivals"]:
+        lines.append("  it might also be:")
+        lines += [f"    {rival['rpm']:>8.0f} rpm: {printable(rival['reason'])}" for rival in document["rivals"]]
+    return "\n".join([*lines, *([""] if document["notices"] else []), *notice_lines(document)])
+
+
+def _found(document: Document) -> list[str]:
+    lines = [f"  from {_SOURCES[document['source']]}, confidence {document['confidence']:.2f}", ""]
+    width = max(len(printable(name)) for name in document["shafts"])
+    for name, shaft in document["shafts"].items():
+        lines.append(
+            f"  {printable(name):<{width}}  {shaft['median_rpm']:>8.0f} rpm  ({shaft['median_rpm'] / 60:.2f} Hz; "
+            f"{shaft['min_rpm']:.0f} to {shaft['max_rpm']:.0f} rpm while running)"
+        )
+    lines += ["", f"  {'from':>8} {'to':>8}   state       {printable(document['track']['of'])}"]
+    lines += [_segment(segment) for segment in document["segments"]]
+    if document["droop_pct"] is not None:
+        lines.append(f"  under load it turns {document['droop_pct']:.1f} % slower")
+    return lines
+
+
+def _segment(segment: dict[str, Any]) -> str:
+    rpm = "-" if segment["rpm"] is None else f"{segment['rpm']:.0f} rpm"
+    return f"  {segment['start_s']:>6.1f} s {segment['end_s']:>6.1f} s   {segment['state']:<10}  {rpm}"
+
+
+_SOURCES = {"tach": "the tachometer", "vibration": "the lines in the vibration", "sound": "the lines in the sound"}

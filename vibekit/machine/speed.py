@@ -1,0 +1,251 @@
+"""How fast it turns: speed of every shaft over time, from a tachometer, from vibration or from sound."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from vibekit.errors import Notice, document
+from vibekit.machine.drivetrain import shaft_speeds
+from vibekit.machine.states import Segment, states
+from vibekit.machine.tach import tach_track
+from vibekit.machine.train_speed import LineSpeed, Rival, line_speed
+from vibekit.recording.recording import FloatArray, Recording
+from vibekit.recording.toolsheet import ToolSheet
+from vibekit.units import hz_to_rpm
+
+Source = Literal["tach", "vibration", "sound"]
+
+UNNAMED = "shaft"  # name of the shaft followed where there is no tool sheet
+MIN_DURATION_S = 2.0
+_SURE = 0.5  # below this confidence another source is tried
+
+
+@dataclass(frozen=True)
+class ShaftSpeed:
+    """Speed of one shaft while the tool runs, starts and stops left out where there is more [Hz]."""
+
+    name: str
+    median_hz: float
+    min_hz: float
+    max_hz: float
+
+
+@dataclass(frozen=True)
+class SpeedEstimate:
+    """Speed of the shafts of a recording.
+
+    `time_s`, `hz` shape (n,): track of shaft `of`, NaN where the tool does not turn or nothing can be followed;
+    `ratios` turns of each shaft that is tied to it per turn of `of`; `source` is None where no speed was found
+    (then a refusal among `notices` says why). `droop_pct`: loaded against unloaded speed, None without both.
+    """
+
+    file: str
+    source: Source | None
+    of: str
+    time_s: FloatArray
+    hz: FloatArray
+    ratios: Mapping[str, float]
+    shafts: tuple[ShaftSpeed, ...]
+    confidence: float
+    rivals: tuple[Rival, ...]
+    segments: tuple[Segment, ...]
+    droop_pct: float | None
+    notices: tuple[Notice, ...]
+
+    @property
+    def known(self) -> bool:
+        """Whether a speed was found."""
+        return bool(self.shafts)
+
+    @property
+    def shaft_hz(self) -> dict[str, float]:
+        """Median speed of each shaft [Hz]; empty where no speed was found."""
+        return {shaft.name: shaft.median_hz for shaft in self.shafts}
+
+    def at(self, time_s: FloatArray, shaft: str | None = None) -> FloatArray:
+        """Return the speed of a shaft (default: `of`) at times [s], in Hz, NaN where unknown; ends are held.
+
+        Raises:
+            KeyError: the shaft is not tied to the one followed.
+        """
+        known = np.isfinite(self.hz)
+        ratio = 1.0 if shaft is None else self.ratios[shaft]
+        if not known.any():
+            return np.full(np.shape(time_s), np.nan)
+        inside = np.interp(time_s, self.time_s, known.astype(float)) > 0.49
+        return np.where(inside, ratio * np.interp(time_s, self.time_s[known], self.hz[known]), np.nan)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the `speed` document."""
+        return document(
+            "speed",
+            {
+                "file": self.file,
+                "source": self.source,
+                "shafts": {
+                    s.name: {
+                        "median_rpm": hz_to_rpm(s.median_hz),
+                        "min_rpm": hz_to_rpm(s.min_hz),
+                        "max_rpm": hz_to_rpm(s.max_hz),
+                    }
+                    for s in self.shafts
+                },
+                "track": {
+                    "of": self.of,
+                    "time_s": [float(t) for t in self.time_s],
+                    "rpm": [hz_to_rpm(float(hz)) if np.isfinite(hz) else None for hz in self.hz],
+                },
+                "confidence": self.confidence,
+                "rivals": [{"rpm": hz_to_rpm(r.hz), "reason": r.reason} for r in self.rivals],
+                "segments": [s.to_dict() for s in self.segments],
+                "droop_pct": self.droop_pct,
+            },
+            self.notices,
+        )
+
+
+def estimate_speed(recording: Recording, tool: ToolSheet | None = None) -> SpeedEstimate:
+    """Return the speed of every shaft over time.
+
+    From the tachometer channel where it pulses, else from the lines in the vibration, else from those in the sound.
+    `tool` (default: the sheet named beside the recording) resolves which shaft a line belongs to; without it the
+    result is one shaft, with rivals. Where nothing can be told, `known` is False and a refusal says why.
+    """
+    tool = tool or recording.tool
+    if recording.duration_s < MIN_DURATION_S:
+        return _unknown(recording, _too_short(recording))
+    by_tach = _from_tach(recording, tool)
+    if by_tach is not None:
+        return by_tach
+    tried = [_from_lines(recording, tool, "vibration", recording.samples)] if recording.axes else []
+    if recording.sound is not None and (not tried or tried[0].confidence < _SURE):
+        tried.append(_from_lines(recording, tool, "sound", recording.sound[None, :]))
+    if not tried:
+        return _unknown(recording, Notice("no_signal", "refusal", "the recording has no channel that shows a speed"))
+    best = max(tried, key=lambda estimate: (estimate.known, estimate.confidence))
+    if recording.tach is not None:
+        silent = Notice("tach_silent", "caution", "the tachometer channel holds no usable pulses: not used")
+        best = replace(best, notices=(silent, *best.notices))
+    return best
+
+
+def _from_tach(recording: Recording, tool: ToolSheet | None) -> SpeedEstimate | None:
+    if recording.tach is None:
+        return None
+    facts = recording.origin.facts
+    pulses = tach_track(recording.tach, recording.sample_rate, facts.tach_pulses_per_rev)
+    if pulses is None or not np.isfinite(pulses.hz).any():
+        return None
+    of = facts.tach_shaft or (tool.output_shaft if tool else None) or UNNAMED
+    repaired = (pulses.missing + pulses.double) / pulses.pulses
+    notices = []
+    if repaired > 0.01:
+        notices.append(
+            Notice(
+                "tach_repaired",
+                "caution" if repaired > 0.05 else "info",
+                f"tachometer: {pulses.pulses} pulses, {pulses.missing} missing and {pulses.double} double repaired",
+                value=repaired,
+                limit=0.01,
+                remedy="check mark and sensor",
+            )
+        )
+    notices += _against_rated(of, pulses.hz, tool)
+    found = LineSpeed(pulses.time_s, pulses.hz, float(np.clip(1.0 - 2.0 * repaired, 0.05, 0.99)), (), tuple(notices))
+    return _estimate(recording, tool, "tach", of, found)
+
+
+def _against_rated(of: str, hz: FloatArray, tool: ToolSheet | None) -> list[Notice]:
+    """Return a caution where the tachometer's speed cannot be the rated one: usually the pulses per turn are wrong."""
+    rated = tool.rated_hz.get(of) if tool else None
+    fastest = float(np.nanmax(hz))
+    if rated is None or fastest < 1.3 * rated:
+        return []
+    return [
+        Notice(
+            "tach_over_rated",
+            "caution",
+            f"the tachometer gives {hz_to_rpm(fastest):.0f} rpm, {fastest / rated:.2g} times the rated speed of {of}",
+            value=hz_to_rpm(fastest),
+            limit=hz_to_rpm(rated),
+            remedy="check tach_pulses_per_rev and tach_shaft",
+        )
+    ]
+
+
+def _from_lines(recording: Recording, tool: ToolSheet | None, source: Source, samples: FloatArray) -> SpeedEstimate:
+    found, of = line_speed(
+        samples,
+        recording.sample_rate,
+        tool,
+        read_hz=_read_by_hand(recording),
+        stamped=recording.origin.timing is not None,
+        calibrated=source == "vibration",
+    )
+    if found.hz.size == 0 or not np.isfinite(found.hz).any():
+        return _unknown(recording, *found.notices, rivals=found.rivals)
+    return _estimate(recording, tool, source, of or UNNAMED, found)
+
+
+def _read_by_hand(recording: Recording) -> float | None:
+    rpm = recording.origin.facts.spindle_rpm
+    return rpm / 60.0 if rpm else None
+
+
+def _estimate(recording: Recording, tool: ToolSheet | None, source: Source, of: str, found: LineSpeed) -> SpeedEstimate:
+    ratios = shaft_speeds(tool, of, 1.0) if tool else {}
+    ratios = ratios if of in ratios else {of: 1.0}
+    segments, droop = states(found.time_s, found.hz, recording.duration_s, recording.origin.facts.condition)
+    running = [s for s in segments if s.state in ("steady", "loaded")]
+    inside = np.zeros(found.hz.size, dtype=bool)
+    for segment in running:
+        inside |= (found.time_s >= segment.start_s) & (found.time_s <= segment.stop_s)
+    known = found.hz[inside & np.isfinite(found.hz)] if (inside & np.isfinite(found.hz)).any() else found.hz
+    middle, low, high = float(np.nanmedian(known)), float(np.nanmin(known)), float(np.nanmax(known))
+    untied = [s.name for s in tool.shafts if s.name not in ratios] if tool else []
+    notices = list(found.notices)
+    if untied:
+        notices.append(
+            Notice(
+                "shaft_not_tied",
+                "info",
+                f"speed of {', '.join(untied)} not determined: the sheet does not give the teeth between it and {of}",
+                remedy="driver_teeth and driven_teeth of the mesh in the tool sheet",
+            )
+        )
+    return SpeedEstimate(
+        recording.origin.file,
+        source,
+        of,
+        found.time_s,
+        found.hz,
+        ratios,
+        tuple(ShaftSpeed(name, r * middle, r * low, r * high) for name, r in ratios.items()),
+        found.confidence,
+        found.rivals,
+        segments,
+        droop,
+        tuple(notices),
+    )
+
+
+def _unknown(recording: Recording, *notices: Notice, rivals: Sequence[Rival] = ()) -> SpeedEstimate:
+    nothing = np.empty(0)
+    return SpeedEstimate(
+        recording.origin.file, None, UNNAMED, nothing, nothing, {}, (), 0.0, tuple(rivals), (), None, notices
+    )
+
+
+def _too_short(recording: Recording) -> Notice:
+    return Notice(
+        "too_short",
+        "refusal",
+        f"{recording.duration_s:.2f} s is too short to tell a speed",
+        value=recording.duration_s,
+        limit=MIN_DURATION_S,
+        remedy=f"record at least {MIN_DURATION_S:g} s of running",
+    )

@@ -1,0 +1,112 @@
+"""What the tool was doing, from its speed track: off, run-up, steady, loaded, coast-down."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibekit.recording.recording import FloatArray
+from vibekit.recording.segments import running_median
+
+State = Literal["off", "run-up", "steady", "loaded", "coast-down"]
+
+_AT_SPEED = 0.93  # of the speed reached: below it a start is still going on
+_DROOP = 0.03  # a tool under load turns slower than unloaded by more than its idle speed wanders (no source)
+_SHORTEST_S = 0.4
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A stretch of one state; `hz` the median speed of the shaft followed, None while it stands or is unknown."""
+
+    start_s: float
+    stop_s: float
+    state: State
+    hz: float | None
+    droop_pct: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the segment as document data."""
+        return {
+            "start_s": self.start_s,
+            "end_s": self.stop_s,
+            "state": self.state,
+            "rpm": None if self.hz is None else 60.0 * self.hz,
+            "droop_pct": self.droop_pct,
+        }
+
+
+def states(
+    time_s: FloatArray, hz: FloatArray, duration_s: float, condition: str | None = None
+) -> tuple[tuple[Segment, ...], float | None]:
+    """Return the stretches of a speed track and the droop under load [%].
+
+    Off: no speed. A start is what leads from rest to 93 % of the speed then held, a stop what leads from there to rest.
+    Between them the tool is loaded where it turns more than 3 % slower than its unloaded speed in the same recording
+    (the speed that 5 % of the running time reaches or exceeds), or throughout where the sidecar says "loaded".
+    """
+    if time_s.size == 0:
+        return (), None
+    turning = np.isfinite(hz) & (hz > 0)
+    labels = np.where(turning, "steady", "off").astype(object)
+    smooth = running_median(np.where(turning, hz, 0.0), 5)
+    for first, last in _stretches(turning):
+        _label_ends(labels, smooth, first, last, starts=first > 0, stops=last < hz.size - 1)
+    steady = labels == "steady"
+    unloaded = float(np.quantile(smooth[steady], 0.95)) if steady.any() else 0.0
+    loaded = steady & ((smooth < (1.0 - _DROOP) * unloaded) | (condition == "loaded"))
+    labels[loaded] = "loaded"
+    segments = _merged(labels, time_s, hz, duration_s, None if condition == "loaded" else unloaded)
+    drooped = [s.hz for s in segments if s.state == "loaded" and s.hz]
+    droop = None
+    if drooped and condition != "loaded" and unloaded > 0 and any(s.state == "steady" for s in segments):
+        droop = 100.0 * (1.0 - float(np.median(smooth[labels == "loaded"])) / unloaded)
+    return segments, droop
+
+
+def _stretches(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return first and last index of each run of True."""
+    padded = np.concatenate([[False], flags, [False]]).astype(int)
+    edges = np.diff(padded)
+    return list(zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1, strict=True))
+
+
+def _label_ends(
+    labels: NDArray[np.object_], smooth: FloatArray, first: int, last: int, starts: bool, stops: bool
+) -> None:
+    """Mark the start and the stop of one running stretch; a recording that begins running has no start."""
+    stretch = smooth[first : last + 1]
+    held = float(np.median(stretch[stretch >= 0.5 * stretch.max()]))
+    at_speed = np.flatnonzero(stretch >= min(_AT_SPEED * held, stretch.max()))
+    early, late = int(at_speed[0]), int(at_speed[-1])
+    if starts or stretch[0] < 0.7 * held:
+        labels[first : first + early] = "run-up"
+    if stops or stretch[-1] < 0.7 * held:
+        labels[first + late + 1 : last + 1] = "coast-down"
+
+
+def _merged(
+    labels: NDArray[np.object_], time_s: FloatArray, hz: FloatArray, duration_s: float, unloaded: float | None
+) -> tuple[Segment, ...]:
+    step = float(np.median(np.diff(time_s))) if time_s.size > 1 else duration_s
+    shortest = max(1, round(_SHORTEST_S / step))
+    starts = [0, *(i for i in range(1, labels.size) if labels[i] != labels[i - 1])]
+    runs = [(a, b, labels[a]) for a, b in zip(starts, [*starts[1:], labels.size], strict=True)]
+    kept: list[tuple[int, int, State]] = []
+    for a, b, state in runs:
+        if kept and (b - a < shortest or kept[-1][2] == state):
+            kept[-1] = (kept[-1][0], b, kept[-1][2])
+        else:
+            kept.append((a, b, state))
+    segments = []
+    for a, b, state in kept:
+        start = 0.0 if a == 0 else float(time_s[a - 1] + time_s[a]) / 2.0
+        stop = duration_s if b == labels.size else float(time_s[b - 1] + time_s[b]) / 2.0
+        speeds = hz[a:b][np.isfinite(hz[a:b])]
+        median = float(np.median(speeds)) if speeds.size and state != "off" else None
+        droop = 100.0 * (1.0 - median / unloaded) if state == "loaded" and median and unloaded else None
+        segments.append(Segment(start, stop, state, median, droop))
+    return tuple(segments)

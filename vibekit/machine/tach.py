@@ -1,0 +1,111 @@
+"""Speed from a tachometer channel: pulses found, repaired and turned into a track."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibekit.recording.recording import FloatArray
+from vibekit.recording.segments import running_median
+
+_BLOCK_S = 0.25  # a shaft that turns gives at least one pulse in this time
+_LONG, _SHORT = 1.5, 0.6  # of the neighbours' interval: beyond these a pulse is missing or one too many
+_HALF_S = 0.1  # half of the time over which turns are counted
+_LEAST_SAMPLES = 3.0  # between pulses; fewer, and pulses fall between samples
+_STOPPED_S = 0.5  # no pulse for so long: the shaft stands
+
+
+@dataclass(frozen=True)
+class TachTrack:
+    """Speed of the tachometer's shaft: `time_s`, `hz` (NaN while it stands), and what had to be repaired."""
+
+    time_s: FloatArray
+    hz: FloatArray
+    pulses: int
+    missing: int
+    double: int
+
+
+def pulse_times(signal: FloatArray, sample_rate: float) -> FloatArray:
+    """Return when the channel rises through the middle of its swing [s], between samples by straight line.
+
+    The swing is that of the blocks of 0.25 s that have one; a pulse counts after the signal has been below a third
+    and rises above two thirds of it, so that noise on an edge makes no second pulse.
+    """
+    size = max(2, round(_BLOCK_S * sample_rate))
+    count = max(1, signal.size // size)
+    blocks = signal[: count * size].reshape(count, -1) if signal.size >= size else signal[None, :]
+    lows, highs = blocks.min(axis=1), blocks.max(axis=1)
+    swing = highs - lows
+    if swing.max() <= 0:
+        return np.empty(0)
+    active = swing > 0.5 * swing.max()
+    low, high = float(np.median(lows[active])), float(np.median(highs[active]))
+    third = (high - low) / 3.0
+    state = np.where(signal > high - third, 1, np.where(signal < low + third, -1, 0))
+    known = np.flatnonzero(state)
+    rising = np.flatnonzero((state[known][1:] == 1) & (state[known][:-1] == -1))
+    middle = (low + high) / 2.0
+    return np.array([_crossing(signal, known[i], known[i + 1], middle) for i in rising]) / sample_rate
+
+
+def _crossing(signal: FloatArray, before: int, after: int, level: float) -> float:
+    """Return the fractional sample between `before` and `after` where the signal first reaches `level`."""
+    stretch = signal[before : after + 1]
+    above = int(np.argmax(stretch >= level))
+    low, high = stretch[above - 1], stretch[above]
+    return float(before + above - 1 + (level - low) / (high - low))
+
+
+def tach_track(signal: FloatArray, sample_rate: float, pulses_per_rev: float) -> TachTrack | None:
+    """Return the speed from a tachometer channel, or None: fewer than four pulses, or too fast for the rate.
+
+    Pulses closer than 0.6 of the neighbours' median interval are doubles and dropped; gaps of about a whole number of
+    intervals are missing pulses and filled; longer than 0.5 s the shaft stands. Speed is the slope of the turns
+    counted over 0.2 s, or over a whole turn where that lasts longer, so that marks spaced unevenly around the shaft and
+    the coarse timing of edges at a low rate average out.
+    """
+    times = pulse_times(signal, sample_rate)
+    if times.size < 4:
+        return None
+    kept = _without_doubles(times)
+    filled, missing, stops = _filled(kept)
+    usual = float(np.median(np.diff(filled)))
+    if usual * sample_rate < _LEAST_SAMPLES:
+        return None
+    half = max(_HALF_S, 1.5 * usual, 0.5 * usual * pulses_per_rev)
+    grid = np.arange(filled[0] + half, filled[-1] - half + 1e-9, _HALF_S / 2.0)
+    if grid.size == 0:
+        grid, half = np.array([(filled[0] + filled[-1]) / 2.0]), (filled[-1] - filled[0]) / 2.0
+    turns = np.arange(filled.size) / pulses_per_rev
+    hz = (np.interp(grid + half, filled, turns) - np.interp(grid - half, filled, turns)) / (2.0 * half)
+    for start, stop in stops:
+        hz[(grid > start - half) & (grid < stop + half)] = np.nan
+    return TachTrack(grid, hz, int(times.size), missing, int(times.size - kept.size))
+
+
+def _without_doubles(times: FloatArray) -> FloatArray:
+    """Return pulse times without those that follow their forerunner too closely."""
+    usual = running_median(np.diff(times), 9)
+    kept = [times[0]]
+    for time, interval in zip(times[1:], usual, strict=True):
+        if time - kept[-1] >= _SHORT * interval:
+            kept.append(time)
+    return np.array(kept)
+
+
+def _filled(times: FloatArray) -> tuple[FloatArray, int, list[tuple[float, float]]]:
+    """Return pulse times with missing ones put in, how many, and the stretches in which the shaft stood."""
+    intervals = np.diff(times)
+    usual = running_median(intervals, 9)
+    pieces, missing, breaks = [times[:1]], 0, []
+    for i, interval in enumerate(intervals):
+        if interval > max(_STOPPED_S, 4.0 * usual[i]):
+            breaks.append((float(times[i]), float(times[i + 1])))
+        elif interval > _LONG * usual[i]:
+            extra = round(interval / usual[i]) - 1
+            pieces.append(times[i] + interval * np.arange(1, extra + 1) / (extra + 1))
+            missing += extra
+        pieces.append(times[i + 1 : i + 2])
+    return np.concatenate(pieces), missing, breaks
