@@ -1,0 +1,27 @@
+"""Array types and the few helpers that every part of the simulation uses."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+Vector = tuple[float, float, float]
+
+TAU = 2.0 * math.pi
+
+
+def frequencies(n: int, rate: float) -> FloatArray:
+    """Return the frequencies [Hz] of the rfft of n samples."""
+    return np.asarray(np.fft.rfftfreq(n, 1.0 / rate), dtype=np.float64)
+
+
+def good_length(n: int) -> int:
+    """Return the next length with small prime factors, for the transforms."""
+    best = 1 << (n - 1).bit_length()
+    for odd in (3, 5, 9, 15, 25, 27, 45, 75):
+        best = min(best, odd << max(0, math.ceil(math.log2(n / odd))))
+    return best

@@ -1,0 +1,181 @@
+"""A simulated session on disk: recording, sidecar, tool sheet, truth; each written whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import fields, is_dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibekit.errors import InputError, UsageError
+from vibekit.recording.toolsheet import ToolSheet
+
+if TYPE_CHECKING:
+    from vibekit.simulate.session import SimulatedSession
+
+_SUBTYPES = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}
+FORMATS = ("wav", "flac", "csv")
+
+
+def write_session(session: SimulatedSession, folder: Path, name: str, file_format: str, bits: int) -> Path:
+    """Write a session as `name`.wav (or .flac, .csv) with `name`.toml, its tool sheet and `name`.truth.json.
+
+    Audio-type files hold ±1.0 of the sensor's range; text holds time [s] and m/s². Returns the recording's path.
+
+    Raises:
+        UsageError: unknown format or bits, or a name that is a path.
+        InputError: the folder cannot be written.
+    """
+    if file_format not in FORMATS or bits not in _SUBTYPES or (file_format == "flac" and bits == 32):
+        raise UsageError(
+            f"format {file_format!r} with {bits} bits: choose wav, flac or csv, and 16, 24 or 32 (wav) bits"
+        )
+    if not name or Path(name).name != name:
+        raise UsageError(f"name {name!r} must be a plain file name")
+    if session.recording.origin.timing is not None and file_format != "csv":
+        raise UsageError("samples with uneven timestamps go into csv: an audio file cannot say when they were taken")
+    sheet = session.recording.origin.tool
+    assert sheet is not None
+    path, tool_path = folder / f"{name}.{file_format}", folder / f"{sheet.tag}.toml"
+    if tool_path.stem == name:
+        raise UsageError(f"name {name!r} is the tool's tag: its sheet would be taken for the sidecar")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if file_format == "csv":
+            _write_text(session, path)
+        else:
+            _write_audio(session, path, file_format, bits)
+        _write(
+            path.with_suffix(".toml"), lambda part: part.write_text(_sidecar(session, tool_path, file_format), "utf-8")
+        )
+        _write(tool_path, lambda part: part.write_text(tool_toml(sheet), "utf-8"))
+        text = json.dumps(session.truth, indent=1) + "\n"
+        _write(folder / f"{name}.truth.json", lambda part: part.write_text(text, "utf-8"))
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be written ({error.strerror or error})") from None
+    return path
+
+
+def _write(path: Path, work: Callable[[Path], Any]) -> None:
+    """Let `work` write a temporary file beside `path`, then rename it."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        work(part)
+        part.replace(path)
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def _channels(session: SimulatedSession) -> tuple[list[str], NDArray[np.float64]]:
+    """Return names and values (n_channels, n) of what goes into an audio file, in ±1.0 of the range."""
+    recording = session.recording
+    names, rows = list(recording.axes), list(recording.samples / _range(session))
+    for name, extra in (("tach", recording.tach), ("sound", recording.sound)):
+        if extra is not None:
+            names.append(name)
+            rows.append(extra)
+    return names, np.array(rows)
+
+
+def _range(session: SimulatedSession) -> float:
+    from vibekit.units import parse_acceleration
+
+    return parse_acceleration(session.recording.origin.facts.full_scale or "50 g")
+
+
+def _write_audio(session: SimulatedSession, path: Path, file_format: str, bits: int) -> None:
+    import soundfile
+
+    rate = session.recording.sample_rate
+    if rate != round(rate):
+        raise UsageError(f"sample rate {rate:g} Hz: audio files need a whole number")
+    values = _channels(session)[1].T
+    if bits < 32:
+        step = 2.0 ** (1 - bits)
+        values = np.clip(np.round(values / step) * step, -1.0, 1.0 - step)
+    _write(
+        path,
+        lambda part: soundfile.write(
+            str(part), values, round(rate), format=file_format.upper(), subtype=_SUBTYPES[bits]
+        ),
+    )
+
+
+def _write_text(session: SimulatedSession, path: Path) -> None:
+    recording, sensed = session.recording, session.sensed
+    names, columns = [f"{axis} [m/s2]" for axis in recording.axes], list(sensed.samples)
+    for name, extra in (("tach", recording.tach), ("sound", recording.sound)):
+        if extra is not None:
+            names.append(name)
+            columns.append(extra)
+    table = np.column_stack([sensed.times_s, *columns])
+    formats = ["%.6f", *["%.4f"] * len(columns)]
+    header = ",".join(["time [s]", *names])
+    _write(
+        path,
+        lambda part: np.savetxt(part, table, fmt=formats, delimiter=",", header=header, comments="", encoding="utf-8"),
+    )
+
+
+def _sidecar(session: SimulatedSession, tool_path: Path, file_format: str) -> str:
+    origin = session.recording.origin
+    own = _table(origin.facts) | {"tool": tool_path.name}
+    if file_format == "csv":
+        own.pop("full_scale")
+    else:
+        own["axes"] = _channels(session)[0]
+    if session.recording.tach is None:
+        own.pop("tach_shaft", None)
+    return to_toml({"recording": own, "sensor": _table(origin.sensor)})
+
+
+def tool_toml(sheet: ToolSheet) -> str:
+    """Return a tool sheet as TOML text that `load_tool` reads back."""
+    rows = ("shafts", "meshes", "bearings", "accessory")
+    tool = {k: v for k, v in _table(sheet).items() if k not in rows}
+    tables: dict[str, Any] = {"tool": tool}
+    for key, many in (("shaft", sheet.shafts), ("mesh", sheet.meshes), ("bearing", sheet.bearings)):
+        tables[key] = [_table(row) for row in many]
+    if sheet.accessory is not None:
+        tables["accessory"] = _table(sheet.accessory)
+    return to_toml(tables)
+
+
+def _table(value: Any) -> dict[str, Any]:
+    """Return the fields of a flat dataclass that say more than its defaults."""
+    assert is_dataclass(value)
+    return {f.name: v for f in fields(value) if (v := getattr(value, f.name)) != f.default}
+
+
+def to_toml(tables: Mapping[str, Any]) -> str:
+    """Return tables (and lists of tables) of plain values as TOML text."""
+    blocks = []
+    for name, content in tables.items():
+        many = isinstance(content, list)
+        for table in content if many else [content]:
+            lines = [f"[[{name}]]" if many else f"[{name}]"]
+            lines += [f"{key} = {_scalar(value)}" for key, value in table.items()]
+            blocks.append("\n".join(lines))
+    return "\n\n".join(blocks) + "\n"
+
+
+def _scalar(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(map(_scalar, value)) + "]"
+    if isinstance(value, float) and math.isfinite(value) and value == int(value) and abs(value) < 1e15:
+        return str(int(value))
+    return repr(value)

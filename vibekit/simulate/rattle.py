@@ -1,0 +1,160 @@
+"""Parts with play: a spindle in a worn bushing, a handle in a loose seat - lift-off, flight, impact, truncation."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibekit.simulate.arrays import TAU, FloatArray, Vector
+from vibekit.simulate.drive import Drive
+from vibekit.simulate.forces import across, shaft_turns, unbalance_force
+from vibekit.simulate.impacts import half_sine, impulse_train
+from vibekit.simulate.path import HAND_MASS_KG, Force
+from vibekit.simulate.specimen import Specimen
+
+_SCAN = 20  # looks per turn for the next contact
+_RESTITUTION = 0.45  # steel on bronze or plastic, oiled (no source)
+
+
+@dataclass(frozen=True)
+class Play:
+    """Motion of a part in its clearance: flights as sample ranges, impact times [s], signed jumps of speed [m/s]."""
+
+    flights: tuple[tuple[int, int], ...]
+    times: FloatArray
+    jumps: FloatArray
+
+
+@dataclass(frozen=True)
+class _Local:
+    """What holds over one flight: angular speed [rad/s], swing and rest [m/s²], gap [m]."""
+
+    omega: float
+    swing: float
+    rest: float
+    gap: float
+
+    def pull(self, turn: float) -> float:
+        """Return the acceleration away from the seat [m/s²]."""
+        return self.swing * math.cos(TAU * turn) - self.rest
+
+    def flight(self, start: float, turn: float, height: float, speed: float) -> tuple[float, float]:
+        """Return height [m] and speed [m/s] of free flight: the exact integral of swing·cos(angle) - rest."""
+        t, per = TAU * (turn - start) / self.omega, self.swing / self.omega
+        a, b = TAU * start, TAU * turn
+        fallen = height + (speed - per * math.sin(a)) * t - 0.5 * self.rest * t * t
+        return fallen + per / self.omega * (math.cos(a) - math.cos(b)), speed - self.rest * t + per * (
+            math.sin(b) - math.sin(a)
+        )
+
+
+def bounce(turns: FloatArray, hz: FloatArray, swing: FloatArray, rest: FloatArray, gap_m: float, rate: float) -> Play:
+    """Return how a part moves that a rotating acceleration `swing`·cos(angle) [m/s²] lifts off its seat.
+
+    `rest` [m/s²] presses it on the seat. It leaves where swing·cos > rest, flies freely, meets the seat or the far
+    side of the gap and rebounds with restitution. Events are rounded so that the course is the same on every machine.
+    """
+    index = np.arange(turns.size)
+    grid = np.linspace(float(turns[0]), float(turns[-1]), max(2, int((turns[-1] - turns[0]) * 2)))
+    where = np.interp(grid, turns, index)
+    tracks = [np.interp(where, index, track).tolist() for track in (TAU * hz, swing, rest)]
+    span, at, last = float(grid[1] - grid[0]), float(turns[0]), float(turns[-1])
+    events: list[tuple[float, float]] = []
+    flights: list[tuple[float, float]] = []
+    height, speed = 0.0, 0.0
+    while at < last - 1.0:
+        k = min(int((at - grid[0]) / span), grid.size - 1)
+        local = _Local(tracks[0][k], tracks[1][k], tracks[2][k], gap_m)
+        if local.omega < 6.0 or local.swing <= local.rest:
+            at, height, speed = at + 0.5, 0.0, 0.0
+            continue
+        if speed == 0.0 and (local.pull(at) > 0.0) == (height > 0.0):
+            at += 1.0 / _SCAN  # held against its wall
+            continue
+        start = at
+        at, height, landing = _fly(local, start, height, speed)
+        flights.append((start, at))
+        events.append((at, -(1.0 + _RESTITUTION) * landing))
+        speed = round(-_RESTITUTION * landing, 9)
+        if abs(speed) < 0.02 * local.swing / local.omega:
+            speed = 0.0
+    times = np.interp(np.array([e[0] for e in events]), turns, index) / rate
+    edges = np.interp(np.array(flights).ravel(), turns, index).astype(np.int64).reshape(-1, 2)
+    return Play(tuple((int(a), int(b)) for a, b in edges), times, np.array([e[1] for e in events]))
+
+
+def _fly(local: _Local, start: float, height: float, speed: float) -> Vector:
+    """Return turn of the next contact, the wall it meets [m] and the speed on meeting it [m/s]."""
+    low = start
+    for step in range(1, 40 * _SCAN):
+        high = start + step / _SCAN
+        y = local.flight(start, high, height, speed)[0]
+        if not 0.0 < y < local.gap:
+            break
+        low = high
+    wall = 0.0 if y <= 0.0 else local.gap
+    for _ in range(20):
+        middle = 0.5 * (low + high)
+        inside = 0.0 < local.flight(start, middle, height, speed)[0] < local.gap
+        low, high = (middle, high) if inside else (low, middle)
+    high = round(high, 6)
+    return max(high, start + 1e-6), wall, local.flight(start, high, height, speed)[1]
+
+
+def worn_bushing(specimen: Specimen, drive: Drive) -> Iterator[Force]:
+    """Yield what a worn bushing adds: force not passed on while the spindle flies, and the impacts that end it.
+
+    Unbalance lifts the spindle off its seat once it exceeds weight and feed; the truncated force makes a series of
+    harmonics, rebounds that last longer than a turn make half orders, impacts raise the floor.
+    """
+    for fault in specimen.faults:
+        if fault.name != "bushing.worn":
+            continue
+        shaft = next(b.shaft for b in specimen.tool.bearings if b.name == fault.part)
+        rotor = specimen.rotors[0]
+        mass = specimen.accessory_kg + 0.1
+        turns, hz = shaft_turns(specimen, drive, shaft)
+        swing = unbalance_force(rotor.unbalance_g_mm, hz) / mass
+        feed = 0.25 * specimen.kind.feed_n * drive.power_w / specimen.kind.power_w
+        yield from _play(specimen, drive, mass, turns, hz, swing, (3.0 + feed) / mass, fault.size, "head", 2e-4)
+
+
+def loose_mount(specimen: Specimen, drive: Drive) -> Iterator[Force]:
+    """Yield what a handle with play adds: it leaves its seat when the tool shakes harder than the grip holds it."""
+    play = specimen.size("mount.loose")
+    if play <= 0:
+        return
+    rotor = specimen.rotors[0]
+    turns, hz = shaft_turns(specimen, drive, rotor.shaft)
+    handle_kg = 0.25
+    shake = specimen.kind.levers[0] * unbalance_force(rotor.unbalance_g_mm, hz) / (specimen.mass_kg + HAND_MASS_KG)
+    grip = np.full(drive.n, 4.0)
+    yield from _play(specimen, drive, handle_kg, turns, hz, shake, grip, play, "handle", 5e-4)
+
+
+def _play(
+    specimen: Specimen,
+    drive: Drive,
+    mass: float,
+    turns: FloatArray,
+    hz: FloatArray,
+    swing: FloatArray,
+    rest: FloatArray,
+    gap_mm: float,
+    point: str,
+    pulse_s: float,
+) -> Iterator[Force]:
+    play = bounce(turns, hz, swing, rest, gap_mm * 1e-3, drive.rate)
+    first, second = across(specimen.axis_of(specimen.output))
+    a, b, c = (0.9 * p + 0.4 * q for p, q in zip(first, second, strict=True))
+    lost = np.zeros(drive.n)
+    for begin, end in play.flights:
+        part = slice(begin, end)
+        lost[part] = -mass * (swing[part] * np.cos(TAU * turns[part]) - rest[part])
+    yield Force(lost, point, (a, b, c))
+    yield Force(
+        impulse_train(play.times, -mass * play.jumps, drive.n, drive.rate), point, (a, b, c), half_sine(pulse_s)
+    )
