@@ -74,7 +74,7 @@ def motor_forces(specimen: Specimen, drive: Drive) -> Iterator[Force]:
         doubled = np.cos(2 * TAU * drive.line_phase + 1.0)
         yield Force(np.asarray(reaction * doubled), "motor", direction)
         if pull:
-            yield Force(pull * (drive.torque > 0) * doubled, "motor", across(specimen.kind.body_axis)[1])
+            yield Force(pull * np.where(drive.torque > 0, doubled, 0.0), "motor", across(specimen.kind.body_axis)[1])
     bars = specimen.tool.shaft(specimen.motor).commutator_bars
     if not bars:
         return
