@@ -10,8 +10,8 @@ from vibekit.recording.measures import Histogram
 
 AT_CEILING = 0.999  # of a known ceiling
 _TOPS = (0.002, 0.01, 0.03, 0.06)  # of half the span: how thick a flat top may be
-_PILED = 4.0  # times as many samples in the top layer as in the next: a sine has 2.41 = 1 / (sqrt(2) - 1)
-_LEAST = 6  # samples in the top layer
+_PILED = 5.0  # times as many samples in the top layer as in the next: a sine has 2.41 = 1 / (sqrt(2) - 1)
+_LEAST = 20  # samples in the top layer; a quarter of it in the thinnest one
 _FULL = 0.05  # share of the amplitude levels that must occur for the distribution to say anything
 _LEVELS = 200.0  # least span in steps of the resolution
 
@@ -70,6 +70,6 @@ def _piled(histogram: Histogram, low: float, high: float, lsb: float, upper: boo
             first, second = histogram.between(high - thick, np.inf), histogram.between(high - 2 * thick, high - thick)
         else:
             first, second = histogram.between(-np.inf, low + thick), histogram.between(low + thick, low + 2 * thick)
-        if first >= _LEAST and first > _PILED * max(second, 1):
+        if first >= (_LEAST if share > _TOPS[0] else _LEAST / 4) and first > _PILED * max(second, 1):
             return first
     return 0

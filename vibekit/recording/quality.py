@@ -20,6 +20,7 @@ BEARING_HZ = 2000.0  # bearing evidence sits on resonances from about 2 kHz up (
 _CHECKS: tuple[Callable[[Measures, Context], Check | None], ...] = (
     checks.length,
     checks.clipping,
+    checks.soft_clipping,
     checks.band,
     checks.rate_for_tool,
     checks.aliasing,

@@ -27,6 +27,9 @@ from vibekit.units import STANDARD_GRAVITY, parse_acceleration
 Status = Literal["pass", "doubtful", "fail"]
 
 _NO_SOURCE = "common practice, no source"
+_LOUD_MPS2 = 0.3  # below this level shape says nothing of the tool (no source)
+_HAND_HZ = 3.0  # up to here the hand moves the tool about (no source)
+_KURTOSIS_LACK = 0.5  # no source; set between sound and softly limited recordings
 _SAME_SIGNAL = 0.995  # correlation of two axes from which they carry one signal (no source)
 
 
@@ -112,6 +115,44 @@ def clipping(m: Measures, context: Context) -> Check:
         _NO_SOURCE,
         "use a wider range or a lower gain: the true value is higher than the recorded one" if pct else None,
     )
+
+
+def soft_clipping(m: Measures, context: Context) -> Check | None:
+    """Soft limit: amplitudes are pressed together, and the kurtosis falls below what the spectrum calls for.
+
+    Independent lines with shares p of the power have a kurtosis of 3 - 1.5 sum(p²): 1.5 for one sine, towards 3 for
+    many lines or noise (fourth moments of independent sines add so). Varying load raises it. Only a limit, or
+    harmonics locked just so, lower it.
+    """
+    kurtosis, level = running_kurtosis(m)
+    if kurtosis is None or level < _LOUD_MPS2:
+        return None
+    called_for = np.array([3.0 - 1.5 * _line_shares(row, m.spectra.frequency_hz) for row in m.spectra.mean])
+    lack = float(np.max(called_for - kurtosis))
+    soft = lack > _KURTOSIS_LACK
+    return Check(
+        "soft_clipping",
+        "doubtful" if soft else "pass",
+        lack,
+        _KURTOSIS_LACK,
+        f"the kurtosis lies {lack:.2f} below what the lines in the spectrum call for: "
+        + ("a soft limit in the chain" if soft else "amplitudes are not pressed together")
+        if lack > 0
+        else "amplitudes are not pressed together",
+        "fourth moment of independent sines; limit: " + _NO_SOURCE,
+        "use a wider range or a lower gain: the true value is higher than the recorded one" if soft else None,
+    )
+
+
+def _line_shares(density: FloatArray, f: FloatArray) -> float:
+    """Return the sum of squared power shares of the strongest lines, each as wide as a wandering speed makes it."""
+    left, total, shares = density * (f > 5.0), float(density[f > 5.0].sum()), 0.0
+    for _ in range(6):
+        peak = float(f[int(np.argmax(left))])
+        line = np.abs(f - peak) <= max(0.04 * peak, 3.0 * f[1])
+        shares += (float(left[line].sum()) / max(total, 1e-300)) ** 2
+        left = np.where(line, 0.0, left)
+    return shares
 
 
 def band(m: Measures, context: Context) -> Check:
@@ -234,18 +275,18 @@ def dc_shift(m: Measures, context: Context) -> Check:
     """
     f, density = m.spectra.frequency_hz, m.spectra.mean
     slowest = min(context.tool.rated_hz.values(), default=None) if context.tool else None
-    split = min(0.6 * slowest, 30.0) if slowest else 5.0
+    split = min(0.6 * slowest, 30.0) if slowest else GRADE_BAND_HZ[0]
     weight = np.minimum(1.0, 16.0 / np.maximum(f, 1e-9)) ** 2
     weighted = density * weight
-    low = np.array([_mean(row, f, 1.5, split) * (split - 1.5) for row in weighted])
+    low = np.array([_mean(row, f, _HAND_HZ, split) * (split - _HAND_HZ) for row in weighted])
     high = np.array([_mean(row, f, split, 1400.0) * (min(1400.0, float(f[-1])) - split) for row in weighted])
-    ratio = float(np.sqrt(np.max(low / np.maximum(high, 1e-30)))) if split > 1.5 and m.levels.size else 0.0
+    ratio = float(np.sqrt(np.max(low / np.maximum(high, 1e-30)))) if split > _HAND_HZ and m.levels.size else 0.0
     return Check(
         "dc_shift",
         _verdict(ratio, 1.0, 3.0) if float(np.sqrt(low.max(initial=0.0))) > 0.3 else "pass",
         ratio,
         1.0,
-        f"energy below {split:.0f} Hz is {ratio:.2g} times that above it, weighted",
+        f"energy from {_HAND_HZ:.0f} to {split:.2g} Hz is {ratio:.2g} times that above it, weighted",
         "ISO 5349-2 6.2.4 (sign); limit: " + _NO_SOURCE,
         "put a mechanical filter under the sensor, or tighten cable and connector" if ratio > 1.0 else None,
     )
@@ -317,18 +358,11 @@ def chatter(m: Measures, context: Context) -> Check:
 
     Turning parts give 1.5 (a sine) to about 4, gears and bearings in bad order 4 to 8; a chattering mount more.
     """
-    running = running_frames(m)
-    per_second = max(1, round(1.0 / FRAME_S))
-    whole = running.on.size // per_second * per_second
-    if whole == 0 or m.rms.max(initial=0.0) == 0:
-        return Check("chatter", "pass", None, 10.0, "too short to tell", _NO_SOURCE)
-    on = running.on[:whole].reshape(-1, per_second).all(axis=1)
-    square = m.frame_square[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
-    fourth = m.frame_fourth[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
-    if square.size == 0:
+    per_axis, level = running_kurtosis(m)
+    if per_axis is None:
         return Check("chatter", "pass", None, 10.0, "no whole second with the tool running", _NO_SOURCE)
-    kurtosis = float(np.max(np.median(fourth / np.maximum(square**2, 1e-300), axis=1)))
-    shocks = kurtosis > 10.0 and float(np.sqrt(np.median(square.sum(axis=0)))) > 0.3
+    kurtosis = float(np.max(per_axis))
+    shocks = kurtosis > 10.0 and level > _LOUD_MPS2
     return Check(
         "chatter",
         "doubtful" if shocks else "pass",
@@ -339,6 +373,20 @@ def chatter(m: Measures, context: Context) -> Check:
         _NO_SOURCE,
         "tighten the sensor and its clamp, then record again" if shocks else None,
     )
+
+
+def running_kurtosis(m: Measures) -> tuple[FloatArray | None, float]:
+    """Return each axis's median kurtosis over seconds with the tool running, and the median level [m/s²]."""
+    frames = running_frames(m).on
+    per_second = max(1, round(1.0 / FRAME_S))
+    whole = frames.size // per_second * per_second
+    on = np.flatnonzero(frames[:whole].reshape(-1, per_second).all(axis=1))
+    if on.size == 0:
+        return None, 0.0
+    square = m.frame_square[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
+    fourth = m.frame_fourth[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
+    kurtosis = np.median(fourth / np.maximum(square**2, 1e-300), axis=1)
+    return kurtosis, float(np.sqrt(np.median(square.sum(axis=0))))
 
 
 def running_frames(m: Measures) -> Trigger:
