@@ -16,7 +16,9 @@ from . import (
     grade,
     log,
     rank,
+    report,
     speed,
+    teardown,
     trend,
 )
 from .output import note
@@ -39,7 +41,9 @@ for module in (
     grade,
     log,
     rank,
+    report,
     speed,
+    teardown,
     trend,
 ):
     module.register(commands)

@@ -11,15 +11,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vibekit.errors import InputError, Notice, UsageError
+from vibekit.errors import InputError, Notice, UsageError, VibekitError
 
-from .output import note
+from .output import Progress, note
 
 if TYPE_CHECKING:
     from vibekit.recording.recording import Recording, RecordingStream
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
-Recordings = Annotated[list[Path], typer.Argument(metavar="REC...", help="Recordings, each with its sidecar if any.")]
+Recordings = Annotated[
+    list[Path], typer.Argument(metavar="REC...", help="Recordings, folders or globs; each with its sidecar if any.")
+]
 OneRecording = Annotated[Path, typer.Argument(metavar="REC", help="A recording, with its sidecar if any.")]
 
 _SHARED: dict[str, Any] = {
@@ -112,28 +114,35 @@ class Failures:
 
 
 def over_recordings(paths: list[Path], work: Callable[[Path], Any]) -> tuple[list[Any], Failures]:
-    """Return the results of `work` on every recording, and the failures of those that are bad.
+    """Return the results of `work` on every recording that files, folders and globs name, and the failures of bad ones.
+
+    Many recordings are spread over the cores; the results keep the order of the recordings.
 
     Raises:
         InputError: every recording is bad (the first reason).
     """
-    results, failures, first = [], Failures([]), None
-    for path in paths:
-        try:
-            results.append(work(path))
-        except InputError as error:
-            first = first or error
-            failures.notices.append(
-                Notice(
-                    "recording_unusable",
-                    "caution",
-                    str(error),
-                    value=str(path),
-                    remedy="see the message; the others are done",
-                )
-            )
-            if len(paths) > 1:
-                note(str(error))
-    if first is not None and not results:
-        raise first
+    from vibekit.bench.gather import gather
+    from vibekit.bench.parallel import run_all
+
+    recordings = gather(paths)
+    progress = Progress(f"{len(recordings)} recordings")
+    outcomes = dict(run_all(work, recordings, progress=progress if len(recordings) > 1 else None))
+    progress.done()
+    results, failures = [], Failures([])
+    for place, path in enumerate(recordings):
+        outcome = outcomes[place]
+        if not isinstance(outcome, VibekitError):
+            results.append(outcome)
+            continue
+        if not isinstance(outcome, InputError) or len(recordings) == 1:
+            raise outcome
+        note(str(outcome))
+        failures.notices.append(_unusable(path, outcome))
+    if not results:
+        raise next(outcome for outcome in outcomes.values() if isinstance(outcome, InputError))
     return results, failures
+
+
+def _unusable(path: Path, error: InputError) -> Notice:
+    remedy = "see the message; the others are done"
+    return Notice("recording_unusable", "caution", str(error), value=str(path), remedy=remedy)

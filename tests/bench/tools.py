@@ -58,6 +58,8 @@ def result(tag: str | None, a_hv: float | None, **changes: Any) -> RunResult:
         hours_used=None,
         mass_kg=2.0,
         price=None,
+        declared_vibration_mps2=None,
+        declared_uncertainty_mps2=None,
         shaft_power_w=None,
         a_hv_mps2=a_hv,
         expanded_uncertainty_mps2=None if a_hv is None else 0.3 * a_hv,

@@ -42,6 +42,8 @@ class RunResult:
     hours_used: float | None
     mass_kg: float | None
     price: float | None
+    declared_vibration_mps2: float | None
+    declared_uncertainty_mps2: float | None
     shaft_power_w: float | None
     a_hv_mps2: float | None
     expanded_uncertainty_mps2: float | None
@@ -56,6 +58,14 @@ class RunResult:
     def tool(self) -> str | None:
         """The tool's tag, under the name that a graded recording has for it."""
         return self.tag
+
+    @property
+    def sheet(self) -> ToolSheet | None:
+        """What the tool sheet says of the tool as a whole, without its drive train."""
+        if self.tag is None:
+            return None
+        facts = ("mass_kg", "price", "hours_used", "declared_vibration_mps2", "declared_uncertainty_mps2")
+        return ToolSheet(self.tag, **{name: getattr(self, name) for name in facts})
 
     def to_dict(self) -> dict[str, Any]:
         """Return the result as plain data; `from_dict` reads it back."""
@@ -134,6 +144,8 @@ def analyse_stream(stream: RecordingStream, prints: Fingerprint) -> RunResult:
         hours_used=tool.hours_used if tool else None,
         mass_kg=tool.mass_kg if tool else None,
         price=tool.price if tool else None,
+        declared_vibration_mps2=tool.declared_vibration_mps2 if tool else None,
+        declared_uncertainty_mps2=tool.declared_uncertainty_mps2 if tool else None,
         shaft_power_w=facts.shaft_power_w,
         a_hv_mps2=magnitude.a_hv_mps2,
         expanded_uncertainty_mps2=magnitude.expanded_uncertainty_mps2,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 from vibekit.bench.analysis import RunResult
 from vibekit.bench.comparison import Estimate, Pair, Place, all_pairs, places
@@ -25,9 +25,6 @@ from vibekit.handarm.exposure import NOT_A_PERMIT
 from vibekit.handarm.summary import AllowedTime, GradeSummary, PositionResult, summarise
 from vibekit.handarm.uncertainty import REPEATABILITY, combined
 from vibekit.standards.exposure_values import EU
-
-if TYPE_CHECKING:
-    from vibekit.handarm.magnitude import VibrationMagnitude
 
 NO_LOAD = ("no load", "idle")  # conditions that tell the unloaded speed
 
@@ -68,7 +65,7 @@ class ToolResult:
     def to_dict(self) -> dict[str, Any]:
         """Return the tool's row of the `rank` document."""
         a_hv = self.compared.a_hv_mps2 if self.compared else None
-        time = self.allowed
+        time, declared = self.allowed, self.summary.declared if self.summary else None
         return {
             "tag": self.tag,
             "condition": self.condition,
@@ -89,6 +86,7 @@ class ToolResult:
             "work_to_action_value_wh": self.work_wh(time.value_s),
             "work_to_action_value_low_wh": self.work_wh(time.low_s),
             "work_to_action_value_high_wh": self.work_wh(time.high_s),
+            "declared": declared.to_dict() if declared else None,
             "mass_kg": self.mass_kg,
             "price": self.price,
             "a_hv_per_kg_mps2": _ratio(a_hv, self.mass_kg),
@@ -157,13 +155,8 @@ def rank(runs: Sequence[RunResult], title: str = "", condition: str | None = Non
     return Ranking(title, chosen, tuple(tools), tuple(pairs), tuple(apart), distinct(notices))
 
 
-def summary_of(runs: Sequence[RunResult]) -> GradeSummary:
-    """Return the summary of runs of one tool in one condition, as of freshly graded recordings."""
-    return summarise(cast("Sequence[VibrationMagnitude]", runs))  # a RunResult has every field that summarise reads
-
-
 def _estimate(tag: str, runs: Sequence[RunResult]) -> Estimate:
-    deciding = summary_of(runs).deciding
+    deciding = summarise(runs).deciding
     assert deciding is not None
     systematic = combined(part for part in deciding.budget if part.name != REPEATABILITY.name)
     variation = deciding.coefficient_of_variation
@@ -189,8 +182,8 @@ def _tool(
         condition=condition if own else None,
         accessory=accessory,
         positions=positions,
-        compared=summary_of(compared or own).deciding if own else None,
-        summary=summary_of(own) if own else None,
+        compared=summarise(compared or own).deciding if own else None,
+        summary=summarise(own) if own else None,
         spindle_rpm_no_load=_mean([run.spindle_rpm for run in runs if run.condition in NO_LOAD]),
         spindle_rpm_loaded=_mean([run.spindle_rpm for run in runs if run.condition == LOADED]),
         shaft_power_w=_mean([run.shaft_power_w for run in own]),

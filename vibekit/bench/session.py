@@ -103,7 +103,10 @@ def _logged(log: sqlite3.Connection, job: Job, options: Mapping[str, Any] | None
         document = known_result(log, fingerprint(job.path, job.defaults, options).inputs, "grade")
     except InputError as error:
         return error
-    return RunResult.from_dict(document) if document is not None else None
+    try:
+        return RunResult.from_dict(document) if document is not None else None
+    except (KeyError, TypeError):  # written by another revision, or by hand: computed again
+        return None
 
 
 def _failure(path: Path, error: VibekitError) -> Notice:

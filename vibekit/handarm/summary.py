@@ -6,14 +6,34 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any
+from typing import Any, Protocol
 
 from vibekit.errors import Notice, document
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.emission import DeclaredCheck, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
 from vibekit.handarm.magnitude import VibrationMagnitude
+from vibekit.recording.toolsheet import ToolSheet
 from vibekit.standards.exposure_values import EU
+
+
+class GradedRun(Protocol):
+    """What a summary needs of a graded recording: a `VibrationMagnitude`, or a result read back from a log."""
+
+    @property
+    def sheet(self) -> ToolSheet | None: ...  # noqa: D102
+    @property
+    def tool(self) -> str | None: ...  # noqa: D102
+    @property
+    def condition(self) -> str | None: ...  # noqa: D102
+    @property
+    def position(self) -> str | None: ...  # noqa: D102
+    @property
+    def operator(self) -> str | None: ...  # noqa: D102
+    @property
+    def a_hv_mps2(self) -> float | None: ...  # noqa: D102
+    @property
+    def budget(self) -> tuple[unc.UncertaintyPart, ...]: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -124,7 +144,7 @@ class GradeSummary:
         }
 
 
-def summarise(magnitudes: Sequence[VibrationMagnitude]) -> GradeSummary:
+def summarise(magnitudes: Sequence[GradedRun]) -> GradeSummary:
     """Return the result of recordings of one tool in one condition.
 
     Runs are averaged per operator, operators per position; the larger position decides.
@@ -139,7 +159,7 @@ def summarise(magnitudes: Sequence[VibrationMagnitude]) -> GradeSummary:
     return GradeSummary(tool, condition, deciding, positions, _declared(magnitudes, deciding), notices)
 
 
-def _declared(magnitudes: Sequence[VibrationMagnitude], deciding: PositionResult | None) -> DeclaredCheck | None:
+def _declared(magnitudes: Sequence[GradedRun], deciding: PositionResult | None) -> DeclaredCheck | None:
     """Return the check of the maker's declared value, where the tool sheet states one."""
     sheet = next((m.sheet for m in magnitudes if m.sheet), None)
     if sheet is None or sheet.declared_vibration_mps2 is None or deciding is None:
@@ -152,15 +172,15 @@ def _declared(magnitudes: Sequence[VibrationMagnitude], deciding: PositionResult
     )
 
 
-def _position(magnitude: VibrationMagnitude) -> str:
+def _position(magnitude: GradedRun) -> str:
     return magnitude.position or ""
 
 
-def _operator(magnitude: VibrationMagnitude) -> str:
+def _operator(magnitude: GradedRun) -> str:
     return magnitude.operator or ""
 
 
-def _at_position(runs: list[VibrationMagnitude]) -> PositionResult:
+def _at_position(runs: list[GradedRun]) -> PositionResult:
     values = [run.a_hv_mps2 for run in runs if run.a_hv_mps2 is not None]
     by_operator = groupby(sorted(runs, key=_operator), key=_operator)
     means = [_mean([run.a_hv_mps2 for run in group if run.a_hv_mps2 is not None]) for _, group in by_operator]
