@@ -33,7 +33,10 @@ _SHARED: dict[str, Any] = {
         float | None, typer.Option("--sample-rate", help="Samples per second, where the file cannot say.")
     ],
     "axes": Annotated[
-        str | None, typer.Option("--axes", help="What each channel is: x, y, z, tach, sound or - in file order.")
+        str | None,
+        typer.Option(
+            "--axes", help="What each channel is: x, y, z, tach, sound or - in file order; or by name, x=NAME."
+        ),
     ],
     "tool": Annotated[Path | None, typer.Option("--tool", help="Tool sheet (TOML).")],
     "tach_pulses": Annotated[float | None, typer.Option("--tach-pulses", help="Tachometer pulses per turn.")],

@@ -11,10 +11,12 @@ import numpy as np
 
 from vibekit.errors import InputError, Notice, UsageError
 from vibekit.recording.calibration import Calibration
+from vibekit.recording.readers_arrays import SUFFIXES as ARRAY_SUFFIXES, open_arrays
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
+from vibekit.recording.readers_parquet import SUFFIXES as PARQUET_SUFFIXES, open_parquet
 from vibekit.recording.readers_text import SUFFIXES as TEXT_SUFFIXES, open_text
 from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
-from vibekit.recording.sidecar import RecordingFacts, load_sidecar
+from vibekit.recording.sidecar import RecordingFacts, axis_names, load_sidecar
 from vibekit.recording.source import RawSource
 from vibekit.recording.toolsheet import ToolSheet, load_tool
 
@@ -118,7 +120,13 @@ def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
         raise InputError(f"{path}: the file is empty")
     suffix = path.suffix.lower()
     if suffix in AUDIO_SUFFIXES:
+        if axis_names(facts) is not None:
+            raise InputError(f"{path}: its channels have no names: write axes in channel order, such as x,y,z")
         return open_audio(path)
+    if suffix in ARRAY_SUFFIXES:
+        return open_arrays(path, facts)
+    if suffix in PARQUET_SUFFIXES:
+        return open_parquet(path, facts)
     if suffix in TEXT_SUFFIXES:
         return open_text(path, facts)
     raise InputError(f"{path}: no reader for {suffix or 'a file without suffix'}")
@@ -133,7 +141,9 @@ def _tool(path: Path, facts: RecordingFacts, tool: ToolSheet | str | Path | None
 
 
 def _roles(path: Path, facts: RecordingFacts, source: RawSource) -> tuple[str, ...]:
-    roles = facts.axes or source.names or (ACCELERATION_AXES if source.n_channels == 3 else None)
+    named = axis_names(facts)
+    given = facts.axes if named is None else tuple(role for role, _ in named)
+    roles = given or source.names or (ACCELERATION_AXES if source.n_channels == 3 else None)
     if roles is None:
         raise InputError(f"{path}: {source.n_channels} channels and no axes named: give --axes such as x,y,z,tach")
     for role in roles:

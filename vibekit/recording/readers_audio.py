@@ -39,6 +39,7 @@ def open_audio(path: Path) -> RawSource:
         raise InputError(f"{path}: encoding {info.subtype} does not keep amplitudes: record as PCM or float")
     if info.frames == 0:
         raise InputError(f"{path}: holds no samples")
+    _require_whole(path)
     dtype, unit_per_count = _COUNTS[info.subtype]
 
     def blocks(size: int, first: int, last: int | None) -> Iterator[Any]:
@@ -64,6 +65,29 @@ def open_audio(path: Path) -> RawSource:
         needs_full_scale=True,
         log=(f"read {info.format} {info.subtype}, {info.channels} channels at {info.samplerate} Hz",),
     )
+
+
+def _require_whole(path: Path) -> None:
+    """Refuse a WAV, RF64, W64 or AIFF file that ends before the length its header states.
+
+    The library reads such files as if they were shorter. A length of zero or all ones means that the recorder did not
+    know it when it wrote the header: then what is there is the recording.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(48)
+    unknown = {0, 0xFFFFFFFF, 0xFFFFFFFFFFFFFFFF}
+    stated = 0
+    if head[:4] == b"RIFF":
+        stated = int.from_bytes(head[4:8], "little")
+    elif head[:4] == b"RF64" and head[12:16] == b"ds64":
+        stated = int.from_bytes(head[20:28], "little")
+    elif head[:4] == b"FORM":
+        stated = int.from_bytes(head[4:8], "big")
+    elif head[:4] == b"riff":  # W64 counts its own header of 24 bytes
+        stated = max(int.from_bytes(head[16:24], "little") - 8, 0)
+    if stated not in unknown and size < stated + 8:
+        raise InputError(f"{path}: truncated: {size} bytes of the {stated + 8} that its header states")
 
 
 def _reason(error: Exception) -> str:

@@ -5,15 +5,16 @@ from __future__ import annotations
 import io
 import itertools
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from vibekit.errors import InputError, Notice
-from vibekit.recording.sidecar import RecordingFacts
+from vibekit.recording.sidecar import RecordingFacts, axis_names
 from vibekit.recording.source import RawSource, rebatch
 from vibekit.recording.text_layout import COMMENTS, DELIMITERS, TextLayout, find_layout, is_iso, is_number, iso_zone
 from vibekit.recording.timing import Clock, FloatArray, drop_repeated, linear_loss, measure_clock, resample
@@ -22,12 +23,13 @@ from vibekit.units import STANDARD_GRAVITY, unit_factor
 SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log"})
 
 _CHUNK_BYTES = 1 << 21
+_DECIMAL = {".": "point", ",": "comma"}
 _EPOCHS = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
 _ASSUMED_SECONDS = 0.5  # a step below this many seconds, with a decimal mark, is taken as seconds
 
 
 @dataclass(frozen=True)
-class _Time:
+class TimeColumn:
     """The time column: its index, seconds per unit, how finely it is written [s], and whether it is ISO 8601."""
 
     column: int
@@ -38,6 +40,9 @@ class _Time:
     assumed: str | None = None
 
 
+Batches = Callable[[tuple[int, ...], TimeColumn | None], Iterator[Any]]
+
+
 def open_text(path: Path, facts: RecordingFacts) -> RawSource:
     """Return a delimited text file as a source; the time column is measured in one pass over it.
 
@@ -46,12 +51,20 @@ def open_text(path: Path, facts: RecordingFacts) -> RawSource:
             timestamps that run backwards or stand still.
     """
     layout = find_layout(path)
+    log = f"read text, {DELIMITERS[layout.delimiter]}, decimal {_DECIMAL[layout.decimal]}, {layout.encoding}"
+    header = "with header" if layout.has_header else "without header"
+    return open_table(path, facts, layout, partial(_batches, path, layout), f"{log}, {header}")
+
+
+def open_table(path: Path, facts: RecordingFacts, layout: TextLayout, batches: Batches, log: str) -> RawSource:
+    """Return a table of named columns as a source; `batches` parses them. Raises as `open_text`."""
     time = _time_column(path, layout, facts)
     channels = _channels(path, layout, facts, time)
     gains, unit = _units(path, layout, facts, channels)
-    table = _Table(path, layout, tuple(channels), gains, time)
+    table = _Table(path, layout, batches, tuple(channels), gains, time)
     clock = None if time is None else measure_clock(table.stamps(), time.resolution_s, str(path))
-    wanted = [layout.columns[c].role or "-" for c in channels]
+    named = axis_names(facts)
+    roles = tuple(r for r, _ in named) if named else tuple(layout.columns[c].role or "-" for c in channels)
     ignored = [n.text for c, n in enumerate(layout.columns) if c not in channels and (time is None or c != time.column)]
 
     def blocks(size: int, first: int, last: int | None) -> Iterator[Any]:
@@ -62,12 +75,12 @@ def open_text(path: Path, facts: RecordingFacts) -> RawSource:
         blocks=blocks,
         sample_rate=None if clock is None else clock.timing.mean_rate_hz,
         n_frames=None if clock is None else _n_frames(clock),
-        names=tuple(wanted) if layout.has_header and facts.axes is None else None,
+        names=roles if named or (layout.has_header and facts.axes is None) else None,
         unit=unit,
         unit_hint=_gravity_hint(table),
         timing=None if clock is None else clock.timing,
-        log=_log(layout, time, clock, ignored),
-        notices=_notices(layout, time, clock, ignored),
+        log=_log(log, layout, time, clock, ignored),
+        notices=_notices(layout, time, clock),
     )
 
 
@@ -75,19 +88,26 @@ class _Table:
     """The parsed columns: `channels` scaled by `gains`, and stamps [s] from the first one."""
 
     def __init__(
-        self, path: Path, layout: TextLayout, channels: tuple[int, ...], gains: tuple[float, ...], time: _Time | None
+        self,
+        path: Path,
+        layout: TextLayout,
+        batches: Batches,
+        channels: tuple[int, ...],
+        gains: tuple[float, ...],
+        time: TimeColumn | None,
     ) -> None:
-        self.path, self.layout, self.channels, self.time = path, layout, channels, time
+        self.path, self.layout, self.batches = path, layout, batches
+        self.channels, self.time = channels, time
         self.gains = None if all(gain == 1.0 for gain in gains) else np.array(gains)
 
     def stamps(self) -> Iterator[FloatArray]:
         """Yield the time column [s]."""
         return (stamps for stamps, _ in self.chunks((), self.time))
 
-    def chunks(self, channels: tuple[int, ...], time: _Time | None) -> Iterator[tuple[FloatArray, FloatArray]]:
+    def chunks(self, channels: tuple[int, ...], time: TimeColumn | None) -> Iterator[tuple[FloatArray, FloatArray]]:
         """Yield (stamps [s], values (n, channels)), as parsed."""
         origin, row = None, 0
-        for batch in _batches(self.path, self.layout, channels, time):
+        for batch in self.batches(channels, time):
             values = np.empty((batch.num_rows, len(channels)))
             for i, column in enumerate(channels):
                 values[:, i] = batch.column(f"c{column}").to_numpy(zero_copy_only=False)
@@ -138,7 +158,7 @@ class _Table:
             row += len(stamps)
 
 
-def _batches(path: Path, layout: TextLayout, channels: tuple[int, ...], time: _Time | None) -> Iterator[Any]:
+def _batches(path: Path, layout: TextLayout, channels: tuple[int, ...], time: TimeColumn | None) -> Iterator[Any]:
     """Yield Arrow record batches of the wanted columns."""
     import pyarrow as pa
     from pyarrow import csv
@@ -236,7 +256,7 @@ class _TextStream(io.RawIOBase):
         return text
 
 
-def _time_column(path: Path, layout: TextLayout, facts: RecordingFacts) -> _Time | None:
+def _time_column(path: Path, layout: TextLayout, facts: RecordingFacts) -> TimeColumn | None:
     named = [c for c, name in enumerate(layout.columns) if name.role == "time"]
     if named:
         return _time_kind(path, layout, named[0])
@@ -252,11 +272,13 @@ def _time_column(path: Path, layout: TextLayout, facts: RecordingFacts) -> _Time
     return _time_kind(path, layout, 0) if rising and len(layout.columns) > 1 else None
 
 
-def _time_kind(path: Path, layout: TextLayout, column: int) -> _Time:
+def _time_kind(path: Path, layout: TextLayout, column: int) -> TimeColumn:
     fields = [f for f in layout.fields(column) if f]
     name = layout.columns[column]
     if fields and all(map(is_iso, fields)):
-        return _Time(column, 1e-9, 10.0 ** -max(_decimals(f.rstrip("Z")) for f in fields), "iso", iso_zone(fields[0]))
+        return TimeColumn(
+            column, 1e-9, 10.0 ** -max(_decimals(f.rstrip("Z")) for f in fields), "iso", iso_zone(fields[0])
+        )
     numbers = [f for f in fields if is_number(f)]
     if not numbers:
         raise InputError(
@@ -267,7 +289,7 @@ def _time_kind(path: Path, layout: TextLayout, column: int) -> _Time:
     unit_s, assumed = name.time_unit_s, None
     if unit_s is None:
         unit_s, assumed = _assumed_unit(path, name.text, numbers)
-    return _Time(column, unit_s, unit_s * 10.0 ** -max(map(_decimals, numbers)), kind, assumed=assumed)
+    return TimeColumn(column, unit_s, unit_s * 10.0 ** -max(map(_decimals, numbers)), kind, assumed=assumed)
 
 
 def _assumed_unit(path: Path, name: str, numbers: list[str]) -> tuple[float, str]:
@@ -297,10 +319,12 @@ def _decimals(field: str) -> int:
     return min(max(len(mantissa.partition(".")[2]) - int(exponent or 0), 0), 15)
 
 
-def _channels(path: Path, layout: TextLayout, facts: RecordingFacts, time: _Time | None) -> list[int]:
+def _channels(path: Path, layout: TextLayout, facts: RecordingFacts, time: TimeColumn | None) -> list[int]:
     """Return the columns that are channels: those that the header names, or all but time where axes are given."""
     others = [c for c in range(len(layout.columns)) if (time is None or c != time.column)]
     others = [c for c in others if layout.columns[c].text or any(layout.fields(c))]
+    if (wanted := axis_names(facts)) is not None:
+        return [_named(path, layout, name) for _, name in wanted]
     if facts.axes is not None or not layout.has_header:
         return [c for c in others if layout.columns[c].role != "time"]
     named = [c for c in others if layout.columns[c].role in ("x", "y", "z", "tach", "sound")]
@@ -308,6 +332,15 @@ def _channels(path: Path, layout: TextLayout, facts: RecordingFacts, time: _Time
         names = ", ".join(repr(layout.columns[c].text) for c in others)
         raise InputError(f"{path}: columns {names}: none is named x, y or z: name them with --axes or axes")
     return named
+
+
+def _named(path: Path, layout: TextLayout, name: str) -> int:
+    """Return the column of that header, written in full or without its unit."""
+    for column, known in enumerate(layout.columns):
+        if name and (name == known.text or known.text.startswith((f"{name} [", f"{name} ("))):
+            return column
+    texts = ", ".join(repr(known.text) for known in layout.columns if known.text)
+    raise InputError(f"{path}: has no column {name!r}: it has {texts or 'no header'}")
 
 
 def _units(
@@ -347,10 +380,10 @@ def _gravity_hint(table: _Table) -> str:
     return ""
 
 
-def _log(layout: TextLayout, time: _Time | None, clock: Clock | None, ignored: list[str]) -> tuple[str, ...]:
-    decimal = {".": "point", ",": "comma"}[layout.decimal]
-    header = "header" if layout.has_header else "no header"
-    lines = [f"read text, {DELIMITERS[layout.delimiter]}, decimal {decimal}, {header}, {layout.encoding}"]
+def _log(
+    first: str, layout: TextLayout, time: TimeColumn | None, clock: Clock | None, ignored: list[str]
+) -> tuple[str, ...]:
+    lines = [first]
     if ignored and any(ignored):
         lines.append(f"columns not used: {', '.join(name for name in ignored if name)}")
     if time is not None and clock is not None:
@@ -365,7 +398,7 @@ def _log(layout: TextLayout, time: _Time | None, clock: Clock | None, ignored: l
     return tuple(lines)
 
 
-def _notices(layout: TextLayout, time: _Time | None, clock: Clock | None, ignored: list[str]) -> tuple[Notice, ...]:
+def _notices(layout: TextLayout, time: TimeColumn | None, clock: Clock | None) -> tuple[Notice, ...]:
     notices = []
     if time is not None and time.assumed:
         notices.append(

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from vibekit.errors import InputError
+from vibekit.errors import InputError, UsageError
 from vibekit.recording.tables import from_table, load_toml
 
 
@@ -42,6 +42,20 @@ class SensorFacts:
     band_hz: tuple[float, ...] | None = field(default=None, metadata={"allow_zero": True})
     mass_g: float | None = None
     mounting: str | None = None
+
+
+def axis_names(facts: RecordingFacts) -> tuple[tuple[str, str], ...] | None:
+    """Return role and channel name of each axis where they are written as ``x=NAME``, else None.
+
+    Raises:
+        UsageError: some axes are written with a name and some without.
+    """
+    if facts.axes is None or not any("=" in axis for axis in facts.axes):
+        return None
+    pairs = tuple((role.strip(), name.strip()) for role, _, name in (axis.partition("=") for axis in facts.axes))
+    if not all(name for _, name in pairs):
+        raise UsageError(f"axes {','.join(facts.axes)}: write every axis as x=NAME, or none")
+    return pairs
 
 
 def sidecar_path(recording: Path) -> Path:

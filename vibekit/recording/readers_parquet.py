@@ -1,0 +1,62 @@
+"""Parquet: a table of named columns as in a delimited text file, read batch by batch."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from vibekit.errors import InputError
+from vibekit.recording.readers_text import TimeColumn, open_table
+from vibekit.recording.sidecar import RecordingFacts
+from vibekit.recording.source import RawSource
+from vibekit.recording.text_layout import TextLayout
+from vibekit.recording.text_names import column_name
+
+SUFFIXES = frozenset({".parquet", ".pq"})
+
+_HEAD_ROWS = 200
+
+
+def open_parquet(path: Path, facts: RecordingFacts) -> RawSource:
+    """Return a Parquet file as a source; its column names say what a text header says.
+
+    Raises:
+        InputError: corrupt, or as for a text file.
+    """
+    try:
+        import pyarrow as pa
+        from pyarrow import parquet
+    except ImportError:
+        raise InputError(f"{path}: needs the package pyarrow: pip install 'vibekit-toolroom[parquet]'") from None
+    try:
+        file = parquet.ParquetFile(path)
+        head = next(file.iter_batches(batch_size=_HEAD_ROWS), None)
+    except (pa.ArrowException, OSError) as error:
+        raise InputError(f"{path}: cannot be read as Parquet: {str(error).splitlines()[0][:160]}") from None
+    if head is None:
+        raise InputError(f"{path}: holds no samples")
+    names = tuple(column_name(name) for name in file.schema_arrow.names)
+    rows = tuple(zip(*(_texts(head.column(i)) for i in range(head.num_columns)), strict=True))
+    layout = TextLayout("", "", ".", 0, names, True, rows)
+
+    def batches(channels: tuple[int, ...], time: TimeColumn | None) -> Iterator[Any]:
+        columns = [*channels, *([time.column] if time else [])]
+        for batch in parquet.ParquetFile(path).iter_batches(columns=[file.schema_arrow.names[c] for c in columns]):
+            found = {}
+            for column in columns:
+                array = batch.column(file.schema_arrow.names[column])
+                is_iso = time is not None and column == time.column and time.kind == "iso"
+                found[f"c{column}"] = array.cast(pa.timestamp("ns", tz=array.type.tz)) if is_iso else array
+            yield pa.RecordBatch.from_pydict(found)
+
+    return open_table(path, facts, layout, batches, "read Parquet")
+
+
+def _texts(column: Any) -> list[str]:
+    """Return values as a text file would hold them."""
+    return ["" if value is None else _text(value) for value in column.to_pylist()]
+
+
+def _text(value: Any) -> str:
+    return str(value.isoformat()) if hasattr(value, "isoformat") else str(value)
