@@ -47,7 +47,7 @@ FAULTS = {
     "bearing.rolling_element": FaultKind("mm", 0.8, 3.0, "length of the spall on one rolling element"),
     "bearing.cage": FaultKind("mm", 0.5, 3.0, "play of the cage"),
     "mount.loose": FaultKind("mm", 0.3, 3.0, "play of the handle in its seat"),
-    "electrical.commutation": FaultKind("pct", 40.0, 100.0, "torque lost at one bad commutator bar"),
+    "electrical.commutation": FaultKind("mm", 0.02, 0.2, "height by which one commutator bar stands proud"),
     "electrical.mains": FaultKind("n", 15.0, 200.0, "magnetic pull at twice the mains frequency, amplitude"),
     "resonance": FaultKind("q", 12.0, 50.0, "amplification of a housing mode on the output shaft's rate"),
 }

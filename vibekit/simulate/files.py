@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
@@ -22,10 +23,13 @@ if TYPE_CHECKING:
 
 _SUBTYPES = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}
 FORMATS = ("wav", "flac", "csv")
+DEFAULT_NAME = "recording"
 
 
 def write_session(session: SimulatedSession, folder: Path, name: str, file_format: str, bits: int) -> Path:
-    """Write a session as `name`.wav (or .flac, .csv) with `name`.toml, its tool sheet and `name`.truth.json.
+    """Write a session as `name`.wav (or .flac, .csv) with `name`.toml, its tool sheet and its truth.
+
+    The truth goes into truth.json for the name "recording", else into `name`.truth.json.
 
     Audio-type files hold ±1.0 of the sensor's range; text holds time [s] and m/s². Returns the recording's path.
 
@@ -43,7 +47,7 @@ def write_session(session: SimulatedSession, folder: Path, name: str, file_forma
         raise UsageError("samples with uneven timestamps go into csv: an audio file cannot say when they were taken")
     sheet = session.recording.origin.tool
     assert sheet is not None
-    path, tool_path = folder / f"{name}.{file_format}", folder / f"{sheet.tag}.toml"
+    path, tool_path = folder / f"{name}.{file_format}", tool_path_in(folder, sheet)
     if tool_path.stem == name:
         raise UsageError(f"name {name!r} is the tool's tag: its sheet would be taken for the sidecar")
     try:
@@ -56,11 +60,22 @@ def write_session(session: SimulatedSession, folder: Path, name: str, file_forma
             path.with_suffix(".toml"), lambda part: part.write_text(_sidecar(session, tool_path, file_format), "utf-8")
         )
         _write(tool_path, lambda part: part.write_text(tool_toml(sheet), "utf-8"))
-        text = json.dumps(session.truth, indent=1) + "\n"
-        _write(folder / f"{name}.truth.json", lambda part: part.write_text(text, "utf-8"))
+        truth = json.dumps({**session.truth, "file": path.name}, indent=1) + "\n"
+        _write(truth_path(folder, name), lambda part: part.write_text(truth, "utf-8"))
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror or error})") from None
     return path
+
+
+def tool_path_in(folder: Path, sheet: ToolSheet) -> Path:
+    """Return where the tool sheet stands: named by its tag, what is not fit for a file name left out."""
+    plain = re.sub(r"[^A-Za-z0-9_-]+", "-", sheet.tag).strip("-")
+    return folder / f"{plain or 'tool'}.toml"
+
+
+def truth_path(folder: Path, name: str) -> Path:
+    """Return where the truth of a recording of that name stands."""
+    return folder / ("truth.json" if name == DEFAULT_NAME else f"{name}.truth.json")
 
 
 def _write(path: Path, work: Callable[[Path], Any]) -> None:

@@ -63,7 +63,7 @@ def motor_forces(specimen: Specimen, drive: Drive) -> Iterator[Force]:
     """Yield torque reaction on the housing: pulsing at twice the mains frequency, at the commutator, and a bad bar.
 
     The torque of an AC universal motor goes as the current squared: mean plus full pulsation at twice the mains
-    frequency. A bar that makes no contact drops a share of the torque once per turn, for one bar, and sparks.
+    frequency. A bar that stands proud (0.05 mm: no contact beside it) drops a share of the torque once per turn.
     """
     rated = specimen.kind.power_w / (TAU * specimen.speeds_hz[specimen.motor])  # N·m at the motor shaft
     reaction = drive.torque * rated / 0.03  # felt as a couple over a housing radius of 30 mm
@@ -79,7 +79,7 @@ def motor_forces(specimen: Specimen, drive: Drive) -> Iterator[Force]:
     if not bars:
         return
     wave = _harmonic(0.03 * reaction, turns, bars, hz, drive.rate)
-    lost = specimen.size("electrical.commutation") / 100.0
+    lost = min(specimen.size("electrical.commutation") / 0.05, 1.0)
     if lost:
         wave = wave + _harmonic(0.15 * lost * reaction, turns, bars, hz, drive.rate)
         position = (turns * bars) % bars

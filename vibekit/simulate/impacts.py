@@ -86,15 +86,34 @@ def _train(
     radius = (bearing.ball_mm or 1.0) / 2.0
     rolling = math.pi * (bearing.pitch_mm or 1.0) * 1e-3 * orders.cage * np.interp(at, turns, hz)
     change = rolling * min(fault.size / (2.0 * radius), 0.6)
-    struck_kg = 0.004 if place != "cage" else 0.002
+    struck_kg = 0.004 if place != "cage" else 0.012
     scatter = np.exp(0.12 * rng.standard_normal(at.size))
     train = impulse_train(times, struck_kg * change * zone * scatter, drive.n, drive.rate)
-    pulse = half_sine(6e-5 if place != "cage" else 2.5e-4)
+    pulse = half_sine(6e-5 if place != "cage" else 1.5e-4)
     axis = specimen.axis_of(bearing.shaft)
     first, second = across(axis)
     direction = tuple(0.8 * a + 0.6 * b for a, b in zip(first, second, strict=True))
     point = "head" if bearing.shaft == specimen.output else "motor"
     yield Force(train, point, direction, pulse)  # type: ignore[arg-type]
+
+
+def brush_kicks(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> Iterator[Force]:
+    """Yield the kicks of a commutator bar that stands proud: each of two brushes is thrown up once per turn.
+
+    The brush rises by the bar's height over about a third of a bar, so its velocity changes by 3·h·bars·n; 4 g of
+    carbon. One brush is more worn in than the other (0.7; no source).
+    """
+    proud = specimen.size("electrical.commutation") * 1e-3
+    bars = specimen.tool.shaft(specimen.motor).commutator_bars
+    if not proud or not bars:
+        return
+    turns, hz = shaft_turns(specimen, drive, specimen.motor)
+    at = np.arange(1.0, float(turns[-1]), 0.5)
+    speed = np.interp(at, turns, hz)
+    strength = np.where(np.arange(at.size) % 2, 0.7, 1.0) * np.exp(0.15 * rng.standard_normal(at.size))
+    impulses = 0.004 * 3.0 * proud * bars * speed * strength
+    train = impulse_train(np.interp(at, turns, np.arange(drive.n)) / drive.rate, impulses, drive.n, drive.rate)
+    yield Force(train, "motor", across(specimen.kind.body_axis)[0], half_sine(1e-4))
 
 
 def event_turns(order: float, last_turn: float, rng: np.random.Generator) -> FloatArray:

@@ -16,6 +16,7 @@ Shape = Callable[[FloatArray], ComplexArray | FloatArray]
 _BLOCK = 32768
 HAND_MASS_KG = 0.6  # of hand and forearm that moves with the handle (order of ISO 10068 impedances, from memory)
 HAND_HZ = 11.0
+LOOSE_HANDLE_KG = 0.35  # a side handle and the skin of the palm on it (no source)
 HAND_DAMPING = 0.4
 
 
@@ -69,7 +70,7 @@ def modes_of(specimen: Specimen) -> tuple[Mode, ...]:
         Mode(6100.0 * s, 0.025, 0.5 * m, (0.4, 0.3, 0.3), (0.6, 0.4, 0.5), (0.5, -0.4, 0.4)),
         Mode(8900.0 * s, 0.02, 0.4 * m, (0.3, 0.2, 0.3), (0.5, 0.4, 0.5), (0.4, 0.4, -0.4)),
     ]
-    return (*rigid, *flexible, *_resonance(specimen))
+    return (*rigid, *flexible, *_resonance(specimen), *_loose_handle(specimen))
 
 
 def _t(vector: FloatArray) -> Vector:
@@ -82,6 +83,13 @@ def _resonance(specimen: Specimen) -> Iterable[Mode]:
     if q > 0:
         hz = 1.01 * specimen.speeds_hz[specimen.output]
         yield Mode(hz, 0.5 / q, 2.5 * specimen.mass_kg, (0.2, 0.1, 1.0), (0.2, 0.1, 0.9), (0.2, 0.1, 0.5))
+
+
+def _loose_handle(specimen: Specimen) -> Iterable[Mode]:
+    """Yield the free motion of a handle that has play: it takes its own impacts, softly held by the palm."""
+    if specimen.size("mount.loose") > 0:
+        for unit in np.eye(3):
+            yield Mode(55.0, 0.5, LOOSE_HANDLE_KG, _t(unit), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 
 
 def handle_spectrum(forces: Sequence[Force], modes: Sequence[Mode], n: int, rate: float) -> ComplexArray:

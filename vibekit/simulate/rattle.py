@@ -12,11 +12,12 @@ from vibekit.simulate.arrays import TAU, FloatArray, Vector
 from vibekit.simulate.drive import Drive
 from vibekit.simulate.forces import across, shaft_turns, unbalance_force
 from vibekit.simulate.impacts import half_sine, impulse_train
-from vibekit.simulate.path import HAND_MASS_KG, Force
+from vibekit.simulate.path import HAND_MASS_KG, LOOSE_HANDLE_KG, Force
 from vibekit.simulate.specimen import Specimen
 
 _SCAN = 20  # looks per turn for the next contact
-_RESTITUTION = 0.45  # steel on bronze or plastic, oiled (no source)
+_RESTITUTION = 0.35  # steel on bronze or plastic, oiled (no source)
+_VARIES = 0.05  # scatter of seat force and rebound from contact to contact (no source)
 
 
 @dataclass(frozen=True)
@@ -51,23 +52,33 @@ class _Local:
         )
 
 
-def bounce(turns: FloatArray, hz: FloatArray, swing: FloatArray, rest: FloatArray, gap_m: float, rate: float) -> Play:
+def bounce(
+    turns: FloatArray,
+    hz: FloatArray,
+    swing: FloatArray,
+    rest: FloatArray,
+    gap_m: float,
+    rate: float,
+    rng: np.random.Generator,
+) -> Play:
     """Return how a part moves that a rotating acceleration `swing`·cos(angle) [m/s²] lifts off its seat.
 
     `rest` [m/s²] presses it on the seat. It leaves where swing·cos > rest, flies freely, meets the seat or the far
-    side of the gap and rebounds with restitution. Events are rounded so that the course is the same on every machine.
+    side of the gap and rebounds with restitution; seat and oil film vary from contact to contact. Events are rounded
+    so that the course is the same on every machine.
     """
     index = np.arange(turns.size)
     grid = np.linspace(float(turns[0]), float(turns[-1]), max(2, int((turns[-1] - turns[0]) * 2)))
     where = np.interp(grid, turns, index)
     tracks = [np.interp(where, index, track).tolist() for track in (TAU * hz, swing, rest)]
     span, at, last = float(grid[1] - grid[0]), float(turns[0]), float(turns[-1])
+    luck = rng.standard_normal(grid.size).tolist()
     events: list[tuple[float, float]] = []
     flights: list[tuple[float, float]] = []
     height, speed = 0.0, 0.0
     while at < last - 1.0:
         k = min(int((at - grid[0]) / span), grid.size - 1)
-        local = _Local(tracks[0][k], tracks[1][k], tracks[2][k], gap_m)
+        local = _Local(tracks[0][k], tracks[1][k], tracks[2][k] * math.exp(_VARIES * luck[k]), gap_m)
         if local.omega < 6.0 or local.swing <= local.rest:
             at, height, speed = at + 0.5, 0.0, 0.0
             continue
@@ -77,8 +88,9 @@ def bounce(turns: FloatArray, hz: FloatArray, swing: FloatArray, rest: FloatArra
         start = at
         at, height, landing = _fly(local, start, height, speed)
         flights.append((start, at))
-        events.append((at, -(1.0 + _RESTITUTION) * landing))
-        speed = round(-_RESTITUTION * landing, 9)
+        rebound = _RESTITUTION * math.exp(_VARIES * luck[-k])
+        events.append((at, -(1.0 + rebound) * landing))
+        speed = round(-rebound * landing, 9)
         if abs(speed) < 0.02 * local.swing / local.omega:
             speed = 0.0
     times = np.interp(np.array([e[0] for e in events]), turns, index) / rate
@@ -104,7 +116,7 @@ def _fly(local: _Local, start: float, height: float, speed: float) -> Vector:
     return max(high, start + 1e-6), wall, local.flight(start, high, height, speed)[1]
 
 
-def worn_bushing(specimen: Specimen, drive: Drive) -> Iterator[Force]:
+def worn_bushing(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> Iterator[Force]:
     """Yield what a worn bushing adds: force not passed on while the spindle flies, and the impacts that end it.
 
     Unbalance lifts the spindle off its seat once it exceeds weight and feed; the truncated force makes a series of
@@ -119,20 +131,19 @@ def worn_bushing(specimen: Specimen, drive: Drive) -> Iterator[Force]:
         turns, hz = shaft_turns(specimen, drive, shaft)
         swing = unbalance_force(rotor.unbalance_g_mm, hz) / mass
         feed = 0.25 * specimen.kind.feed_n * drive.power_w / specimen.kind.power_w
-        yield from _play(specimen, drive, mass, turns, hz, swing, (3.0 + feed) / mass, fault.size, "head", 2e-4)
+        yield from _play(specimen, drive, mass, turns, hz, swing, (3.0 + feed) / mass, fault.size, "head", 2e-4, rng)
 
 
-def loose_mount(specimen: Specimen, drive: Drive) -> Iterator[Force]:
+def loose_mount(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> Iterator[Force]:
     """Yield what a handle with play adds: it leaves its seat when the tool shakes harder than the grip holds it."""
     play = specimen.size("mount.loose")
     if play <= 0:
         return
     rotor = specimen.rotors[0]
     turns, hz = shaft_turns(specimen, drive, rotor.shaft)
-    handle_kg = 0.25
     shake = specimen.kind.levers[0] * unbalance_force(rotor.unbalance_g_mm, hz) / (specimen.mass_kg + HAND_MASS_KG)
     grip = np.full(drive.n, 4.0)
-    yield from _play(specimen, drive, handle_kg, turns, hz, shake, grip, play, "handle", 5e-4)
+    yield from _play(specimen, drive, LOOSE_HANDLE_KG, turns, hz, shake, grip, play, "handle", 5e-4, rng)
 
 
 def _play(
@@ -146,8 +157,9 @@ def _play(
     gap_mm: float,
     point: str,
     pulse_s: float,
+    rng: np.random.Generator,
 ) -> Iterator[Force]:
-    play = bounce(turns, hz, swing, rest, gap_mm * 1e-3, drive.rate)
+    play = bounce(turns, hz, swing, rest, gap_mm * 1e-3, drive.rate, rng)
     first, second = across(specimen.axis_of(specimen.output))
     a, b, c = (0.9 * p + 0.4 * q for p, q in zip(first, second, strict=True))
     lost = np.zeros(drive.n)

@@ -22,7 +22,7 @@ from vibekit.simulate.arrays import FloatArray, good_length
 from vibekit.simulate.drive import Course, Drive, drive_train
 from vibekit.simulate.faults import settle_faults
 from vibekit.simulate.gears import mesh_forces
-from vibekit.simulate.impacts import bearing_forces
+from vibekit.simulate.impacts import bearing_forces, brush_kicks
 from vibekit.simulate.path import Force, handle_spectrum, modes_of
 from vibekit.simulate.presets import preset
 from vibekit.simulate.rattle import loose_mount, worn_bushing
@@ -146,8 +146,9 @@ def _forces(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> list[
     found += acting.noise_forces(specimen, drive, rng)
     found += mesh_forces(specimen, drive)
     found += bearing_forces(specimen, drive, rng)
-    found += worn_bushing(specimen, drive)
-    found += loose_mount(specimen, drive)
+    found += brush_kicks(specimen, drive, rng)
+    found += worn_bushing(specimen, drive, rng)
+    found += loose_mount(specimen, drive, rng)
     return found
 
 
