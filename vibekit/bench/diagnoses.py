@@ -62,8 +62,10 @@ def _diagnose(runs: Sequence[tuple[RunResult, Path]], open_stream: Callable[[Pat
 
 
 def quantities(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the probability of each finding of a `diagnose` document, and its verdict."""
-    findings = {finding["fault"]: finding["probability"] for finding in document["findings"]}
+    """Return the probability of each fault of a `diagnose` document (the largest of its places), and its verdict."""
+    findings: dict[str, Any] = {}
+    for finding in document["findings"]:
+        findings[finding["fault"]] = max(finding["probability"], findings.get(finding["fault"], 0.0))
     return {**findings, "verdict": document["verdict"]}
 
 
