@@ -1,0 +1,404 @@
+"""Evidence: what each mechanism does to the signal, read from the lines it must make.
+
+Every function here looks at one part of the tool (a shaft, a mesh, a bearing, the motor) and returns features: levels
+in decibels, ratios and counts that do not depend on the sensor's sensitivity, each with the lines that back it. What
+the mechanisms do (symptoms after Scheffer & Girdhar 2004, Randall 2011, Randall & Antoni 2011; from memory):
+
+- imbalance: a force m·r·ω² turning with the shaft: one line at 1x, across the shaft, no harmonics of its own.
+- bent spindle: 1x and 2x, along the shaft as well.
+- plain bushing with play, loose parts: contact is lost and regained: many harmonics, half orders when the parts meet
+  every second turn, impacts, a raised floor; not proportional to the force.
+- gear: mesh line and harmonics; wear raises the second; a gear off centre modulates the mesh once per its turn (few,
+  strong sidebands); a chipped tooth knocks once per turn (many weak sidebands, an impulse in the average over turns).
+- rolling bearing: impacts at the race's passing rate ring the housing; seen in the envelope of a high band, up to 2 %
+  off the kinematic rate by slip; inner race and elements pass through the load zone: sidebands at 1x and the cage's rate.
+- commutation: torque ripple at bars x turns; a bad bar adds once-per-turn sidebands. Mains: pull at twice its rate.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from vibekit.machine.drivetrain import bearing_orders
+from vibekit.machine.signal_views import Line, SignalViews, View, decibels, root_sum
+from vibekit.recording.toolsheet import Bearing, Mesh, ToolSheet
+
+_GRADE_MM_S = 6.3  # G 6.3: motors under 80 mm shaft height, ISO 21940-11:2016 Table 1
+_SIGNIFICANT_DB = 10.0  # over the floor: common practice, no source
+_SLIP = 0.02  # Randall & Antoni 2011 (from memory): 1 to 2 %
+_HARMONICS = range(3, 11)
+_HALVES = (0.5, 1.5, 2.5)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One item for or against a fault: a line as read, the feature it gave, and the log-odds that it added."""
+
+    feature: str
+    value: float
+    log_odds: float
+    reading: Line | None
+
+    @property
+    def supports(self) -> bool:
+        """Whether it speaks for the fault."""
+        return self.log_odds > 0
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the item as document data."""
+        r = self.reading
+        return {
+            "line": r.name if r else self.feature,
+            "order": r.order if r else None,
+            "frequency_hz": r.frequency_hz if r else None,
+            "amplitude_mps2": r.amplitude_mps2 if r else None,
+            "over_floor_db": r.over_floor_db if r else None,
+            "axis": r.axis if r else None,
+            "supports": self.supports,
+            "feature": self.feature,
+            "feature_value": self.value,
+            "log_odds": self.log_odds,
+        }
+
+
+@dataclass(frozen=True)
+class PartFeatures:
+    """What was read of one part: the faults it speaks to, feature values, and the line behind each feature."""
+
+    faults: tuple[str, ...]
+    where: str | None
+    values: Mapping[str, float]
+    readings: Mapping[str, Line] = field(default_factory=dict)
+
+
+class _Notes:
+    """Features of one part while they are read."""
+
+    def __init__(self) -> None:
+        self.values: dict[str, float] = {}
+        self.readings: dict[str, Line] = {}
+
+    def put(self, name: str, value: float, reading: Line | None = None) -> None:
+        """Note a feature and the line behind it."""
+        self.values[name] = value
+        if reading is not None:
+            self.readings[name] = reading
+
+
+def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor_kg: float | None) -> _Notes:
+    """Return what one shaft's own lines say: unbalance as a balance grade, harmonics, half orders, directions."""
+    notes, view = _Notes(), views.orders
+    ratio = views.ratios[shaft]
+
+    def line(n: float) -> Line | None:
+        return view.read(f"{shaft} {n:g}x", n * ratio)
+
+    one, two = line(1), line(2)
+    if one is None:
+        return notes
+    if tool and tool.mass_kg and rotor_kg:
+        grade = residual_unbalance_g_mm(one, tool.mass_kg) * 1e-3 / rotor_kg * 2 * math.pi * one.frequency_hz
+        notes.put("grade", decibels(grade, _GRADE_MM_S), one)
+    notes.put("one_share", decibels(one.amplitude_mps2, views.low_band_mps2), one)
+    notes.put("one_over", one.over_floor_db, one)
+    notes.put("noise_one", decibels(views.noise_mps2, one.amplitude_mps2), one)
+    notes.put("axial_one", decibels(min(one.by_axis_mps2), one.amplitude_mps2), one)
+    if two is not None:
+        notes.put("two_one", decibels(two.amplitude_mps2, one.amplitude_mps2), two)
+        notes.put("two_over", two.over_floor_db, two)
+        quiet = int(np.argmin(one.by_axis_mps2))
+        notes.put("axial_two", decibels(two.by_axis_mps2[quiet], two.amplitude_mps2), two)
+    _harmonics(notes, [line(n) for n in _HARMONICS], one)
+    _halves(notes, [line(n) for n in _HALVES], one)
+    knock = views.envelope_line(f"{shaft} 1x", ratio)
+    if knock is not None:
+        notes.put("knock", knock.over_floor_db, knock)
+    return notes
+
+
+def residual_unbalance_g_mm(one: Line, mass_kg: float) -> float:
+    """Return the unbalance that would shake a free rigid body of the tool's mass as read [g·mm].
+
+    U = m·a/ω² with a the peak along one direction of the circle: √2 of that direction's r.m.s., and two directions
+    share the level summed over axes. Hand, housing modes and the lever to the sensor are left out: an estimate.
+    """
+    acceleration = one.amplitude_mps2  # √2·(rms total/√2)
+    return float(mass_kg * acceleration / (2.0 * math.pi * one.frequency_hz) ** 2 * 1e6)
+
+
+def _harmonics(notes: _Notes, readings: list[Line | None], one: Line) -> None:
+    known = [r for r in readings if r is not None]
+    if not known:
+        return
+    strongest = max(known, key=lambda r: r.over_floor_db)
+    notes.put("harmonics_one", decibels(root_sum(known), one.amplitude_mps2), strongest)
+    notes.put("harmonics_count", float(sum(r.over_floor_db > _SIGNIFICANT_DB for r in known)), strongest)
+    notes.put("harmonics_over", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
+
+
+def _halves(notes: _Notes, readings: list[Line | None], one: Line) -> None:
+    known = [r for r in readings if r is not None]
+    if not known:
+        return
+    strongest = max(known, key=lambda r: r.over_floor_db)
+    notes.put("half_over", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
+    notes.put("half_one", decibels(root_sum(known), one.amplitude_mps2), strongest)
+
+
+def mesh_features(views: SignalViews, mesh: Mesh) -> _Notes | None:
+    """Return what a gear pair's lines say; None where its teeth or speed are unknown or the rate cannot carry them."""
+    if mesh.driver_teeth is None or mesh.driver not in views.ratios:
+        return None
+    name, view = f"mesh {mesh.driver}-{mesh.driven}", views.orders
+    at = mesh.driver_teeth * views.ratios[mesh.driver]
+    one = view.read(name, at, 0.0005)
+    if one is None:
+        return None
+    notes = _Notes()
+    two, three = view.read(f"2x {name}", 2 * at, 0.0005), view.read(f"3x {name}", 3 * at, 0.0005)
+    notes.put("mesh_over", one.over_floor_db, one)
+    notes.put("mesh_share", decibels(root_sum([one, two, three]), views.high_band_mps2), one)
+    if two is not None:
+        notes.put("mesh_two", decibels(two.amplitude_mps2, one.amplitude_mps2), two)
+        notes.put("mesh_two_over", two.over_floor_db, two)
+    for role, shaft in (("driver", mesh.driver), ("driven", mesh.driven)):
+        if shaft in views.ratios:
+            _sidebands(notes, view, role, shaft, at, views.ratios[shaft], one)
+    if mesh.driven in views.ratios:
+        notes.put("tooth_kurtosis", views.turn_kurtosis(mesh.driven, mesh.driven_teeth))
+        knock = views.envelope_line(f"{mesh.driven} 1x", views.ratios[mesh.driven])
+        if knock is not None:
+            notes.put("knock", knock.over_floor_db, knock)
+    return notes
+
+
+def _sidebands(notes: _Notes, view: View, role: str, shaft: str, at: float, turn: float, carrier: Line) -> None:
+    """Note level and number of the sidebands of one shaft around the mesh line."""
+
+    def pair(k: int) -> Iterator[Line]:
+        for signed in (-k, k):
+            reading = view.read(f"{carrier.name} {signed:+d} {shaft}", at + signed * turn, 0.0)
+            if reading is not None:
+                yield reading
+
+    near = [r for k in (1, 2) for r in pair(k)]
+    far = [r for k in range(3, 9) for r in pair(k)]
+    if near:
+        strongest = max(near, key=lambda r: r.amplitude_mps2)
+        notes.put(f"side_{role}", decibels(root_sum(near), carrier.amplitude_mps2), strongest)
+        notes.put(f"side_{role}_over", strongest.over_floor_db, strongest)
+    if far:
+        strongest = max(far, key=lambda r: r.amplitude_mps2)
+        notes.put(f"side_{role}_far", decibels(root_sum(far), carrier.amplitude_mps2), strongest)
+        notes.put(f"side_{role}_count", float(sum(r.over_floor_db > _SIGNIFICANT_DB for r in far)), strongest)
+
+
+def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, _Notes]:
+    """Return, per place of a rolling bearing, what its envelope lines say; empty where geometry or speed is unknown."""
+    known = bearing.balls is not None and bearing.ball_mm is not None and bearing.pitch_mm is not None
+    if not known or bearing.shaft not in views.ratios:
+        return {}
+    turn = views.ratios[bearing.shaft]
+    rates = bearing_orders(bearing.balls or 0, bearing.ball_mm or 0.0, bearing.pitch_mm or 0.0, bearing.contact_deg)
+    places = {
+        "outer_race": (rates.outer_race, 0.0),
+        "inner_race": (rates.inner_race, 1.0),
+        "rolling_element": (2.0 * rates.rolling_element, rates.cage),
+        "cage": (rates.cage, 0.0),
+    }
+    found = {}
+    for place, (order, modulator) in places.items():
+        notes = _place(views, f"{bearing.name} {place.replace('_', ' ')}", order * turn, modulator * turn)
+        if notes.values:
+            found[place] = notes
+    for place, notes in found.items():
+        rivals = [other.values["env_over"] for name, other in found.items() if name != place]
+        notes.put("env_rival", max(rivals, default=0.0))
+    return found
+
+
+def _place(views: SignalViews, name: str, order: float, modulator: float) -> _Notes:
+    notes = _Notes()
+    lines = [views.envelope_line(f"{name} {n}x" if n > 1 else name, n * order, _SLIP) for n in (1, 2, 3)]
+    known = [line for line in lines if line is not None]
+    if not known:
+        return notes
+    strongest = max(known, key=lambda r: r.over_floor_db)
+    notes.put("env_over", strongest.over_floor_db, strongest)
+    notes.put("env_mean", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
+    if modulator and known[0].order is not None:
+        sides = [views.envelope_line(f"{name} {sign:+d}", known[0].order + sign * modulator, 0.004) for sign in (-1, 1)]
+        heights = [side.over_floor_db for side in sides if side is not None]
+        if heights:
+            notes.put("env_side", max(heights))
+    return notes
+
+
+def motor_features(views: SignalViews, tool: ToolSheet, motor: str) -> _Notes:
+    """Return what the motor's electrical lines say: commutator ripple with its sidebands, pull at twice the mains."""
+    notes = _Notes()
+    bars = tool.shaft(motor).commutator_bars
+    if bars and motor in views.ratios:
+        turn = views.ratios[motor]
+        ripple = views.orders.read(f"{motor} commutator", bars * turn, 0.0005)
+        if ripple is not None:
+            notes.put("ripple_over", ripple.over_floor_db, ripple)
+            notes.put("ripple_share", decibels(ripple.amplitude_mps2, views.high_band_mps2), ripple)
+            sides = [views.orders.read(f"{motor} commutator {k:+d}", (bars + k) * turn) for k in (-2, -1, 1, 2)]
+            seen = [s for s in sides if s is not None]
+            if seen:
+                strongest = max(seen, key=lambda r: r.over_floor_db)
+                notes.put("ripple_side", strongest.over_floor_db, strongest)
+    if tool.line_hz:
+        pull = views.hertz.read("mains 2x", 2.0 * tool.line_hz, 0.005)
+        if pull is not None:
+            notes.put("mains_over", pull.over_floor_db, pull)
+            notes.put("mains_share", decibels(pull.amplitude_mps2, views.low_band_mps2), pull)
+            notes.put("mains_level", decibels(pull.amplitude_mps2, 1.0), pull)
+    return notes
+
+
+@dataclass(frozen=True)
+class RecordingFeatures:
+    """All parts of one recording, and which faults it cannot test, with the reason."""
+
+    parts: tuple[PartFeatures, ...]
+    untested: tuple[tuple[str, str], ...]
+
+
+def features_of(views: SignalViews, tool: ToolSheet | None) -> RecordingFeatures:
+    """Return the features of every part that the sheet names (without a sheet: of the one shaft followed)."""
+    parts: list[PartFeatures] = []
+    untested: list[tuple[str, str]] = []
+    output = (tool.output_shaft if tool else None) or views.reference
+    motor = _motor(tool, output)
+    head = shaft_features(views, tool, output, _rotor_kg(tool, output)) if output in views.ratios else _Notes()
+    context = {f"out_{name}": value for name, value in head.values.items()}
+    parts.append(_part(("imbalance.accessory", "spindle.bent", "mount.loose"), output, head))
+    if motor is None or motor == output or motor not in views.ratios:
+        untested.append(("imbalance.armature", _same_shaft(tool, motor, output)))
+    else:
+        parts.append(
+            _part(("imbalance.armature",), motor, shaft_features(views, tool, motor, _rotor_kg(tool, motor)), context)
+        )
+    _mesh_parts(parts, untested, views, tool, context)
+    _bearing_parts(parts, untested, views, tool, context)
+    _motor_parts(parts, untested, views, tool, motor, context)
+    return RecordingFeatures(tuple(p for p in parts if p.values), tuple(untested))
+
+
+def _part(
+    faults: tuple[str, ...], where: str | None, notes: _Notes, context: Mapping[str, float] | None = None
+) -> PartFeatures:
+    return PartFeatures(faults, where, {**(context or {}), **notes.values}, notes.readings)
+
+
+def _motor(tool: ToolSheet | None, output: str) -> str | None:
+    """Return the motor's shaft: the driver that nothing drives, or the only shaft."""
+    if tool is None or not tool.shafts:
+        return None
+    driven = {mesh.driven for mesh in tool.meshes}
+    return next((s.name for s in tool.shafts if s.name not in driven), output)
+
+
+def _rotor_kg(tool: ToolSheet | None, shaft: str) -> float | None:
+    """Return the mass that turns with a shaft, where the sheet says it: rotor and, on the output shaft, accessory."""
+    if tool is None or not tool.shafts:
+        return None
+    rotor = tool.shaft(shaft).rotor_mass_kg or 0.0
+    accessory = (tool.accessory.mass_kg or 0.0) if tool.accessory and shaft == tool.output_shaft else 0.0
+    return rotor + accessory or None
+
+
+def _same_shaft(tool: ToolSheet | None, motor: str | None, output: str) -> str:
+    if motor is None:
+        return "the tool sheet does not describe the drive train ([[shaft]], [[mesh]])"
+    if motor == output:
+        return "motor and accessory sit on one shaft: their imbalance makes the same line; run without the accessory"
+    return "the speed of the motor's shaft is not known: give driver_teeth and driven_teeth of the mesh"
+
+
+def _mesh_parts(
+    parts: list[PartFeatures],
+    untested: list[tuple[str, str]],
+    views: SignalViews,
+    tool: ToolSheet | None,
+    context: Mapping[str, float],
+) -> None:
+    faults = ("gear.wear", "gear.eccentric", "gear.tooth")
+    if tool is not None and tool.shafts and not tool.meshes:
+        return  # a direct drive has no gears to test
+    found = False
+    for mesh in tool.meshes if tool else ():
+        notes = mesh_features(views, mesh)
+        if notes is not None:
+            parts.append(_part(faults, f"mesh {mesh.driver}-{mesh.driven}", notes, context))
+            found = True
+    if not found:
+        reason = (
+            "the tool sheet gives no tooth counts ([[mesh]])"
+            if not _teeth(tool)
+            else "the sample rate does not carry the mesh lines"
+        )
+        untested.extend((fault, reason) for fault in faults)
+
+
+def _teeth(tool: ToolSheet | None) -> bool:
+    return tool is not None and any(mesh.driver_teeth for mesh in tool.meshes)
+
+
+def _bearing_parts(
+    parts: list[PartFeatures],
+    untested: list[tuple[str, str]],
+    views: SignalViews,
+    tool: ToolSheet | None,
+    context: Mapping[str, float],
+) -> None:
+    places: set[str] = set()
+    bushing = False
+    for bearing in tool.bearings if tool else ():
+        if bearing.kind == "bushing":
+            if bearing.shaft in views.ratios:
+                notes = shaft_features(views, tool, bearing.shaft, _rotor_kg(tool, bearing.shaft))
+                parts.append(_part(("bushing.worn",), bearing.name, notes, context))
+                bushing = True
+            continue
+        for place, notes in bearing_features(views, bearing).items():
+            parts.append(_part((f"bearing.{place}",), bearing.name, notes, context))
+            places.add(place)
+    if not bushing:
+        has = tool is not None and tool.bearings and not any(b.kind == "bushing" for b in tool.bearings)
+        if not has:
+            untested.append(("bushing.worn", 'the tool sheet names no bushing ([[bearing]] kind = "bushing")'))
+    for place in ("outer_race", "inner_race", "rolling_element", "cage"):
+        if place not in places:
+            untested.append(
+                (f"bearing.{place}", "the tool sheet gives no rolling bearing with balls, ball_mm and pitch_mm")
+            )
+
+
+def _motor_parts(
+    parts: list[PartFeatures],
+    untested: list[tuple[str, str]],
+    views: SignalViews,
+    tool: ToolSheet | None,
+    motor: str | None,
+    context: Mapping[str, float],
+) -> None:
+    notes = motor_features(views, tool, motor) if tool and motor else _Notes()
+    if "ripple_over" in notes.values:
+        parts.append(_part(("electrical.commutation",), motor, notes, context))
+    elif not (tool and tool.supply in ("battery", "air") and motor and not tool.shaft(motor).commutator_bars):
+        untested.append(
+            ("electrical.commutation", "the tool sheet gives no commutator_bars, or the rate does not carry them")
+        )
+    if "mains_over" in notes.values:
+        parts.append(_part(("electrical.mains",), "field", notes, context))
+    elif not (tool and tool.supply in ("battery", "air")):
+        untested.append(("electrical.mains", 'the tool sheet does not name a mains supply (supply = "mains 50 Hz")'))
+    untested.append(("resonance", "needs a recording through a range of speeds (run-up or coast-down)"))

@@ -1,0 +1,175 @@
+"""The views of one recording that evidence is read from: orders, hertz, envelope, averages over turns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from vibekit.machine.impacts import impact_band
+from vibekit.machine.orders import AngleRecord, by_angle, order_spectrum, synchronous_average
+from vibekit.machine.reading import FlooredSpectrum, read_line, with_floor
+from vibekit.machine.spectra import Spectrum, amplitude_spectrum, envelope_spectrum
+from vibekit.machine.speed import SpeedEstimate
+from vibekit.recording.limits import band_covered
+from vibekit.recording.recording import Recording
+
+LOW_BAND_HZ = (5.0, 1400.0)  # where the hand feels and shafts turn
+HIGH_BAND_HZ = (1000.0, 12000.0)  # where gears mesh and impacts ring
+_TURNS = 96  # of the reference shaft per segment, at most
+_LEAST_TURNS = 48  # below, a spectrum over orders has too few segments to know its floor
+_TINY = 1e-9  # m/s²: below any sensor's noise; keeps ratios finite
+_MEDIAN_TO_RMS = 0.833  # of noise amplitudes: sqrt(ln 2), Rayleigh
+
+
+@dataclass(frozen=True)
+class Line:
+    """One expected line as found: r.m.s. level over all axes [m/s²], over the noise [dB], the axis it stands out on."""
+
+    name: str
+    order: float | None
+    frequency_hz: float
+    amplitude_mps2: float
+    over_floor_db: float
+    axis: str
+    by_axis_mps2: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class View:
+    """A spectrum made ready for reading lines by name; `hz_per_unit` turns its frequency unit into Hz."""
+
+    floored: FlooredSpectrum
+    axes: tuple[str, ...]
+    hz_per_unit: float
+
+    def read(self, name: str, at: float, tolerance: float = 0.0) -> Line | None:
+        """Return what stands within ± `tolerance` (share) of `at` [Hz or orders]; None outside the spectrum."""
+        reading = read_line(self.floored, at, tolerance)
+        if not reading.in_band:
+            return None
+        return Line(
+            name,
+            reading.frequency if self.floored.spectrum.frequency_unit != "Hz" else None,
+            reading.frequency * self.hz_per_unit,
+            float(np.sqrt(np.square(reading.amplitude).sum())),
+            reading.best_db,
+            self.axes[reading.axis],
+            tuple(reading.amplitude.tolist()),
+        )
+
+    def rms_mps2(self, low_hz: float, high_hz: float) -> float:
+        """Return the r.m.s. value over all axes between two frequencies [m/s²]."""
+        return self._rms(np.square(self.floored.spectrum.values), low_hz, high_hz)
+
+    def noise_mps2(self, low_hz: float, high_hz: float) -> float:
+        """Return the r.m.s. value of the noise floor over all axes between two frequencies, lines left out [m/s²]."""
+        return self._rms(np.square(self.floored.floor / _MEDIAN_TO_RMS), low_hz, high_hz)
+
+    def _rms(self, squares: np.ndarray[tuple[int, ...], np.dtype[np.float64]], low_hz: float, high_hz: float) -> float:
+        spacing = self.floored.spectrum.spacing * self.hz_per_unit
+        part = squares[:, max(1, int(low_hz / spacing)) : int(high_hz / spacing) + 1]
+        return math.sqrt(float(part.sum()) / self.floored.spectrum.bins_per_resolution)
+
+
+@dataclass(frozen=True)
+class SignalViews:
+    """Views of a recording whose speed is known; `ratios`: turns of each shaft per turn of the reference shaft."""
+
+    recording: Recording
+    speed: SpeedEstimate
+    reference: str
+    ratios: Mapping[str, float]
+    angle: AngleRecord
+
+    @cached_property
+    def orders(self) -> View:
+        """Order spectrum of the reference shaft."""
+        spectrum = order_spectrum(self.angle, min(_TURNS, self.angle.turns // 6))
+        return View(with_floor(spectrum), self.recording.axes, self.angle.mean_hz)
+
+    @cached_property
+    def hertz(self) -> View:
+        """Amplitude spectrum over frequency, 1.5 Hz resolution."""
+        spectrum = amplitude_spectrum(self.recording.samples, self.recording.sample_rate, 1.5)
+        return View(with_floor(spectrum), self.recording.axes, 1.0)
+
+    @cached_property
+    def envelope(self) -> View:
+        """Envelope spectrum over orders, of the band in which impacts ring."""
+        _, top = band_covered(
+            self.recording.sample_rate, self.recording.origin.sensor.band_hz, self.recording.origin.timing
+        )
+        per_turn = float(self.angle.per_turn)
+        band = impact_band(self.angle.samples, per_turn, min(top / self.angle.mean_hz, 0.45 * per_turn))
+        resolution = 1.5 / min(_TURNS, self.angle.turns // 6)
+        spectrum = envelope_spectrum(self.angle.samples, per_turn, band.band_hz, resolution)
+        return View(with_floor(_in_orders(spectrum)), self.recording.axes, self.angle.mean_hz)
+
+    def envelope_line(self, name: str, order: float, tolerance: float = 0.003) -> Line | None:
+        """Return the line at an order in the envelope."""
+        return self.envelope.read(f"{name}, envelope", order, tolerance)
+
+    @cached_property
+    def low_band_mps2(self) -> float:
+        """R.m.s. value over all axes in the low band [m/s²]."""
+        return self.hertz.rms_mps2(*LOW_BAND_HZ)
+
+    @cached_property
+    def high_band_mps2(self) -> float:
+        """R.m.s. value over all axes in the high band [m/s²]."""
+        return self.hertz.rms_mps2(*HIGH_BAND_HZ)
+
+    @cached_property
+    def noise_mps2(self) -> float:
+        """R.m.s. value of what is not lines, 20 to 1000 Hz [m/s²]."""
+        return self.orders.noise_mps2(20.0, 1000.0)
+
+    def turn_kurtosis(self, shaft: str, teeth: int | None) -> float:
+        """Return how impulsive the average turn of a shaft is: log10 of kurtosis/3, largest of the axes.
+
+        Mesh harmonics and the first two orders are taken out. A knock once per turn stands in the average as an impulse;
+        all that is not in step with the shaft averages away.
+        """
+        record = self.angle if shaft == self.reference else self._angle_of(shaft)
+        if record is None or record.turns < 8:
+            return 0.0
+        average = synchronous_average(record)
+        spectrum = np.fft.rfft(average, axis=1)
+        spectrum[:, :3] = 0.0
+        for harmonic in range(teeth, spectrum.shape[1], teeth) if teeth else ():
+            spectrum[:, harmonic - 1 : harmonic + 2] = 0.0
+        square = np.square(np.fft.irfft(spectrum, average.shape[1], axis=1))
+        kurtosis = np.mean(np.square(square), axis=1) / np.maximum(np.mean(square, axis=1) ** 2, 1e-30)
+        return math.log10(max(float(kurtosis.max()), 1.0) / 3.0)
+
+    def _angle_of(self, shaft: str) -> AngleRecord | None:
+        return by_angle(self.recording.samples, self.recording.sample_rate, self.speed, shaft)
+
+
+def _in_orders(spectrum: Spectrum) -> Spectrum:
+    return replace(spectrum, frequency_unit="orders")
+
+
+def views_of(recording: Recording, speed: SpeedEstimate, reference: str) -> SignalViews | None:
+    """Return the views of a recording on a reference shaft; None where its speed is not known for enough turns."""
+    if reference not in speed.ratios:
+        return None
+    angle = by_angle(recording.samples, recording.sample_rate, speed, reference)
+    if angle is None or angle.turns < _LEAST_TURNS:
+        return None
+    ratios = {name: ratio / speed.ratios[reference] for name, ratio in speed.ratios.items()}
+    return SignalViews(recording, speed, reference, ratios, angle)
+
+
+def decibels(value: float, reference: float, least: float = -80.0, most: float = 60.0) -> float:
+    """Return 20·log10 of a ratio of levels, kept within what a recording can mean."""
+    return min(most, max(least, 20.0 * math.log10(max(value, _TINY) / max(reference, _TINY))))
+
+
+def root_sum(lines: Sequence[Line | None]) -> float:
+    """Return the root of the summed squares of the levels read [m/s²]."""
+    return math.sqrt(math.fsum(line.amplitude_mps2**2 for line in lines if line is not None))
