@@ -1,0 +1,216 @@
+"""The page: one self-contained HTML file on recordings of one tool or of a whole bench, from contract documents."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+from vibekit.bench.markup import Html, el, facts, join, table
+from vibekit.bench.page_script import SCRIPT
+from vibekit.bench.page_style import STYLE
+from vibekit.bench.report_parts import Document, Report, ToolPart
+from vibekit.bench.report_sections import (
+    doubt_section,
+    grade_section,
+    measured_section,
+    recordings_section,
+    remarks_section,
+    sheet_facts,
+    source_section,
+    time_section,
+    unmeasured_section,
+)
+from vibekit.bench.report_words import deciding, headline, tool_name, why
+from vibekit.errors import UsageError
+from vibekit.units import format_allowed, number
+
+_CAUTIONS = (
+    "A screening aid, not a certified instrument: it does not replace a measurement by someone qualified to make one.",
+    "Local law, the tool maker's instructions and licensed practice come first.",
+    "Never open, balance or run a tool unguarded or plugged in on the word of this page.",
+    "A cause named here is a probability, found without opening the tool. Only looking inside settles it.",
+    "Numb, tingling or whitening fingers are a reason to stop and to see a doctor, whatever the figures say.",
+)
+
+
+def report_page(report: Report) -> str:
+    """Return the page as text; the same report always gives the same text."""
+    title = page_title(report)
+    body = [
+        el("a", "Skip to the remarks and cautions", href="#cautions", class_="skip"),
+        el("main", *_contents(report, title), class_="sheet", id="top"),
+        el("script", Html(SCRIPT)),
+    ]
+    head = [
+        el("meta", charset="utf-8"),
+        el("meta", http_equiv="Content-Security-Policy", content=_policy()),
+        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        el("meta", name="color-scheme", content="light dark"),
+        el("title", f"{title}: hand-arm vibration"),
+        el("link", rel="icon", href="data:,"),
+        el("style", Html(STYLE)),
+    ]
+    return f"<!DOCTYPE html>\n{el('html', el('head', *head), el('body', *body), lang='en')}\n"
+
+
+def _policy() -> str:
+    """Return the policy that lets the page's own style and script run, and nothing be fetched."""
+    style, script = (base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in (STYLE, SCRIPT))
+    return f"default-src 'none'; img-src data:; style-src 'sha256-{style}'; script-src 'sha256-{script}'"
+
+
+def page_title(report: Report) -> str:
+    """Return the page's title: as given, else the tool's name."""
+    if report.title:
+        return report.title
+    return tool_name(report.tools[0]) if len(report.tools) == 1 else f"{len(report.tools)} tools"
+
+
+def _contents(report: Report, title: str) -> list[Html | None]:
+    kind = el("p", "Hand-arm vibration and what causes it, from recordings", class_="kind")
+    start = [kind, el("h1", title)]
+    remarks = remarks_section([notice.to_dict() for notice in report.notices], 2)
+    if len(report.tools) == 1:
+        part = report.tools[0]
+        return [*start, _headline(part), *_details(part, 2, "t1"), remarks, _cautions()]
+    tools = [
+        el("section", el("h2", tool_name(part), id=f"t{i}"), _headline(part), *_details(part, 3, f"t{i}"))
+        for i, part in enumerate(report.tools, 1)
+    ]
+    return [*start, _overview(report), _comparison(report.ranking), *tools, remarks, _cautions()]
+
+
+def _headline(part: ToolPart) -> Html:
+    answers = headline(part)
+    rows = [
+        join([el("dt", question), el("dd", answer, class_="first" if question == "How harsh" else None)])
+        for question, answer in answers
+    ]
+    return el("dl", *rows, class_="short")
+
+
+def _details(part: ToolPart, level: int, name: str) -> list[Html | None]:
+    return [
+        grade_section(part, level),
+        time_section(part, level, name),
+        source_section(part, level),
+        doubt_section(part, level),
+        recordings_section(part, level, name),
+        _sheet(part, level),
+        measured_section(part, level),
+        unmeasured_section(part, level),
+    ]
+
+
+def _sheet(part: ToolPart, level: int) -> Html | None:
+    known = sheet_facts(part)
+    return join([el(f"h{level}", "The tool, by its sheet"), known]) if known else None
+
+
+def _overview(report: Report) -> Html:
+    """Return all tools in one table, those that shake least first, each a link to its own part."""
+    numbered = sorted(enumerate(report.tools, 1), key=lambda pair: _magnitude(pair[1]))
+    rows = []
+    for i, part in numbered:
+        summary = deciding(part)
+        link = el("a", tool_name(part), href=f"#t{i}")
+        if summary is None:
+            rows.append([link, "cannot be graded", "-", why(part)])
+            continue
+        doubt = number(summary["expanded_uncertainty_mps2"], 2)
+        time = format_allowed(summary["allowed_trigger_time"]["to_action_value"])
+        rows.append([link, f"{number(summary['a_hv_mps2'])} ± {doubt}", time, why(part)])
+    headings = ("tool", "a_hv, m/s² (k = 2)", "trigger time per day to the action value", "why it shakes")
+    return join([el("h2", "In short"), table("Tools of this page", headings, rows, numbers=())])
+
+
+def _magnitude(part: ToolPart) -> float:
+    summary = deciding(part)
+    return float("inf") if summary is None else float(summary["a_hv_mps2"])
+
+
+def _comparison(ranking: Document | None) -> Html | None:
+    """Return the ranking on equal terms, with its doubt; None where there is none."""
+    if ranking is None:
+        return None
+    rows = [_ranked(tool) for tool in ranking["tools"]]
+    headings = ("tool", "place", "a_hv, m/s²", "± (k = 2)", "speed loaded, 1/min", "shaft power, W", "work per day, Wh")
+    condition = ranking.get("condition") or "not named"
+    parts: list[object | None] = [
+        el("h2", "Side by side, on equal terms"),
+        table(f"Condition: {condition}; place 1 shakes least; work until the action value is reached", headings, rows),
+    ]
+    pairs = [_pair(pair) for pair in ranking["pairs"]]
+    if pairs:
+        parts.append(table("How sure the order is", ("", "shakes less than", "probability"), pairs, numbers=(2,)))
+    apart = ranking["not_comparable"]
+    if apart:
+        parts.append(el("p", "Not compared:"))
+        parts.append(facts((", ".join(map(str, one["tools"])), one["reason"]) for one in apart))
+    return join(parts)
+
+
+def _ranked(tool: Document) -> list[object]:
+    place = "-" if tool["rank"] is None else str(tool["rank"])
+    if tool["rank"] is not None and tool["rank_low"] != tool["rank_high"]:
+        place = f"{place} ({tool['rank_low']} to {tool['rank_high']})"
+    return [
+        tool["tag"],
+        place,
+        number(tool["a_hv_mps2"]),
+        number(tool["expanded_uncertainty_mps2"], 2),
+        number(tool["spindle_rpm_loaded"], 4),
+        number(tool["shaft_power_w"]),
+        number(tool["work_to_action_value_wh"]),
+    ]
+
+
+def _pair(pair: Document) -> list[object]:
+    share = float(pair["probability_a_shakes_less"])
+    first, second = (pair["a"], pair["b"]) if share >= 0.5 else (pair["b"], pair["a"])
+    sure = max(share, 1 - share)
+    return [first, second, "over 99 %" if sure > 0.99 else f"{100 * sure:.0f} %"]
+
+
+def _cautions() -> Html:
+    items = [el("li", line) for line in _CAUTIONS]
+    return el("footer", el("h2", "Cautions", id="cautions"), el("ul", *items))
+
+
+def require_writable(path: Path, inputs: Sequence[Path] = ()) -> None:
+    """Make sure, before the work starts, that a page can be written there without covering what it is made from.
+
+    Raises:
+        UsageError: the folder does not exist, the path is a folder or one of `inputs`.
+    """
+    if path.is_dir() or not path.parent.is_dir():
+        raise UsageError(f"{path}: {'is a folder' if path.is_dir() else 'no such folder'}: name a file to write")
+    if any(path.resolve() == given.resolve() for given in inputs):
+        raise UsageError(f"{path}: is one of the inputs: name another file for the page")
+
+
+def write_page(page: str, path: Path) -> None:
+    """Write a page: whole or not at all (beside it first, then renamed).
+
+    Raises:
+        UsageError: it cannot be written there.
+    """
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be written: {error.strerror}") from None
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(page)
+        temporary.chmod(0o644)
+        temporary.replace(path)
+    except BaseException as error:
+        temporary.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise UsageError(f"{path}: cannot be written: {error.strerror}") from None
+        raise

@@ -1,0 +1,178 @@
+"""From opened recordings to the parts of a page: every recording graded, looked at, and grouped by tool."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibekit.bench.report_parts import Document, LevelCurve, RecordingPart, Report, SpectrumCurve, ToolPart
+from vibekit.errors import Notice, VibekitError
+from vibekit.handarm.magnitude import BoolArray, VibrationMagnitude, grade
+from vibekit.handarm.onepass import LevelTrack
+from vibekit.handarm.summary import grade_document
+from vibekit.recording.recording import Origin, Recording, RecordingStream
+from vibekit.recording.toolsheet import ToolSheet
+from vibekit.units import number
+
+LOOKED_AT_S = 120.0  # speed, lines and sources are taken from at most this much of a recording: it is read into memory
+_LEAD_S = 5.0  # of what precedes the first trigger-on, so that a run-up is seen
+
+
+@dataclass(frozen=True)
+class Looked:
+    """One recording as the page needs it, and how to read its stretch again for a diagnosis."""
+
+    stream: RecordingStream
+    start_s: float
+    magnitude: VibrationMagnitude
+    part: RecordingPart
+
+    @property
+    def sheet(self) -> ToolSheet | None:
+        """The tool sheet named with the recording."""
+        return self.stream.tool
+
+
+def look(stream: RecordingStream, progress: Callable[[float], None] | None = None) -> Looked:
+    """Return a recording graded, with speed and lines where they can be told.
+
+    Raises:
+        InputError: the recording is corrupt.
+    """
+    magnitude = grade(stream, progress=progress)
+    first_on = float(np.argmax(magnitude.on)) * magnitude.track.frame_s
+    start = max(0.0, first_on - _LEAD_S) if magnitude.duration_s > LOOKED_AT_S else 0.0
+    recording = stretch(stream, start, LOOKED_AT_S)
+    reasons: dict[str, str] = {}
+    speed = _tried("speed", reasons, lambda: _speed(recording, start))
+    part = RecordingPart(
+        grade=magnitude.row(),
+        level=_level(magnitude.track, magnitude.on),
+        measured=measured(stream, magnitude, start if magnitude.duration_s > LOOKED_AT_S else None),
+        speed=speed,
+        spectrum=None,
+        curve=_curve(recording),
+        reasons=reasons,
+    )
+    return Looked(stream, start, magnitude, part)
+
+
+def stretch(stream: RecordingStream, start_s: float, length_s: float) -> Recording:
+    """Return a stretch of a stream in memory; its time starts at `start_s`. Raises as `RecordingStream.blocks`."""
+    from vibekit.recording.recording import Block
+
+    first = round(start_s * stream.sample_rate)
+    last = first + round(length_s * stream.sample_rate)
+
+    def blocks(size: int) -> Iterable[Block]:
+        for block in stream.blocks(size):
+            a, b = max(first - block.start, 0), min(last - block.start, block.acceleration.shape[1])
+            if a < b:
+                raw = [None if channel is None else channel[a:b] for channel in (block.tach, block.sound)]
+                yield Block(block.start + a - first, block.acceleration[:, a:b], *raw)
+            if block.start + block.acceleration.shape[1] >= last:
+                return
+
+    cut = RecordingStream(stream.sample_rate, stream.axes, None, stream.origin, lambda size: iter(blocks(size)))
+    return cut.read()
+
+
+def _tried(what: str, reasons: dict[str, str], make: Callable[[], Document]) -> Document | None:
+    """Return a document, or None with the reason noted where it cannot be made."""
+    try:
+        return make()
+    except VibekitError as error:
+        reasons[what] = str(error)
+        return None
+
+
+def _level(track: LevelTrack, on: BoolArray) -> LevelCurve:
+    """Return the running second against the time at which it ends."""
+    running = np.asarray(np.sqrt(np.maximum(track.running, 0.0)), dtype=np.float64)
+    time = (np.arange(running.size) + track.window) * (track.step / track.sample_rate)
+    return LevelCurve(time, running, on, track.frame_s)
+
+
+def _speed(recording: Recording, offset_s: float) -> Document:
+    from vibekit.machine.speed import estimate_speed
+
+    document = estimate_speed(recording).to_dict()
+    track = document["track"]
+    track["time_s"] = [time + offset_s for time in track["time_s"]]
+    for segment in document["segments"]:
+        segment["start_s"] += offset_s
+        segment["end_s"] += offset_s
+    return document
+
+
+def _curve(recording: Recording) -> SpectrumCurve:
+    from vibekit.machine.spectra import amplitude_spectrum, noise_floor
+
+    spectrum = amplitude_spectrum(recording.samples, recording.sample_rate)
+    total = np.sqrt(np.square(spectrum.values).sum(axis=0))
+    return SpectrumCurve(spectrum.frequency, total, noise_floor(total))
+
+
+def collect(looked: Sequence[Looked], title: str | None = None, notices: Sequence[Notice] = ()) -> Report:
+    """Return the whole page's contents: recordings grouped by tool, with every remark on the grades once."""
+    tools = tool_parts(looked)
+    remarks = grade_document([one.magnitude for one in looked], notices)["notices"]
+    return Report(title, tools, None, tuple(Notice(**remark) for remark in remarks))
+
+
+def tool_parts(looked: Sequence[Looked]) -> tuple[ToolPart, ...]:
+    """Return the recordings grouped by tool, in the order in which the tools first appear."""
+    groups: dict[str | None, list[Looked]] = {}
+    for one in looked:
+        groups.setdefault(one.sheet.tag if one.sheet else None, []).append(one)
+    return tuple(_tool_part(tag, members) for tag, members in groups.items())
+
+
+def _tool_part(tag: str | None, members: list[Looked]) -> ToolPart:
+    document = grade_document([one.magnitude for one in members])
+    sheet = members[-1].sheet
+    return ToolPart(tag, sheet, tuple(document["summaries"]), tuple(one.part for one in members), None, None)
+
+
+def measured(
+    stream: RecordingStream, magnitude: VibrationMagnitude, looked_from_s: float | None
+) -> tuple[tuple[str, str], ...]:
+    """Return how a recording was measured, term by term; what is not known is left out."""
+    origin, sensor, facts = stream.origin, stream.origin.sensor, stream.origin.facts
+    band = magnitude.band_covered_hz
+    rows = [
+        ("sample rate", f"{magnitude.sample_rate:g} per second"),
+        ("axes", ", ".join(magnitude.axes)),
+        ("band covered", f"{band[0]:.3g} to {band[1]:.4g} Hz"),
+        ("calibration", origin.calibration.origin),
+        ("its uncertainty", _with(facts.calibration_uncertainty_pct, "% (k = 2), as stated")),
+        ("sensor range", sensor.range),
+        ("sensor mass", _with(sensor.mass_g, "g")),
+        ("mounting", sensor.mounting),
+        ("position", facts.position),
+        ("operator", facts.operator),
+        ("shaft power", _with(facts.shaft_power_w, "W, from a brake")),
+        ("recorded", facts.started.isoformat(sep=" ") if facts.started else None),
+        ("timestamps", _timing(origin)),
+        ("speed and lines from", _looked_at(looked_from_s)),
+        ("steps", "; ".join(origin.log) or None),
+    ]
+    return tuple((term, value) for term, value in rows if value is not None)
+
+
+def _with(value: float | None, unit: str) -> str | None:
+    return None if value is None else f"{value:g} {unit}"
+
+
+def _timing(origin: Origin) -> str | None:
+    timing = origin.timing
+    if timing is None:
+        return None
+    evened = ", set on an even grid" if timing.resampled else ""
+    return f"{number(timing.mean_rate_hz, 4)} per second on average, {timing.gaps} gaps{evened}"
+
+
+def _looked_at(start_s: float | None) -> str | None:
+    return None if start_s is None else f"{start_s:.0f} to {start_s + LOOKED_AT_S:.0f} s of the recording"

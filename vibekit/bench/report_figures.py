@@ -1,0 +1,281 @@
+"""The page's plots: one-third-octave bands, running level, speed, spectrum, and how a day fills up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from vibekit.bench.markup import Html, el, join
+from vibekit.bench.report_parts import Document, FloatArray, LevelCurve, RecordingPart, SpectrumCurve
+from vibekit.bench.svg import (
+    Axis,
+    Plot,
+    Reading,
+    Tick,
+    band,
+    bars,
+    curve,
+    draw,
+    highest,
+    level_line,
+    linear_axis,
+    log_axis,
+    plain,
+    spans,
+    stem,
+)
+from vibekit.handarm.weighting import weighting_factor
+from vibekit.standards.exposure_values import EU, REFERENCE_DURATION_S
+from vibekit.standards.hand_arm_weighting import FIRST_BAND
+from vibekit.units import number
+
+_OCTAVES = (8.0, 16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0)
+_DECADES = 3.5  # of amplitude that a plot of bands or lines shows below its largest value
+_NAMED = 12  # marks that fit over a spectrum
+
+
+def figure(drawing: Html, caption: object) -> Html:
+    """Return a plot with its caption."""
+    return el("figure", drawing, el("figcaption", caption))
+
+
+def octave_figure(name: str, part: RecordingPart) -> Html:
+    """Return the one-third-octave bands of each measured axis, unweighted and weighted."""
+    third = part.grade["third_octave"]
+    centres = [float(c) for c in third["centre_hz"]]
+    axes = [axis for axis in ("x", "y", "z") if third[f"{axis}_mps2"] is not None]
+    top = max((max(third[f"{axis}_mps2"], default=0.0) for axis in axes), default=0.0)
+    if not centres or top <= 0:
+        return el("p", "No vibration in the bands from 6.3 to 1250 Hz.")
+    midband = 10 ** (np.arange(FIRST_BAND, FIRST_BAND + len(centres)) / 10)
+    y = _amplitude_axis("r.m.s.", top)
+    x = _octave_axis(midband)
+    drawn = []
+    for axis in axes:
+        values = np.asarray(third[f"{axis}_mps2"])
+        drawn.append(_octave_plot(f"{name}-{axis}", axis, x, y, centres, midband, values, first=axis == axes[0]))
+    caption = (
+        "One-third-octave bands over the trigger-on time, axis by axis: pale as measured, solid as the hand feels it "
+        "(weighted with Wh of ISO 5349-1). The weighting takes most off the high bands."
+    )
+    return figure(join(drawn), caption)
+
+
+def _octave_axis(midband: FloatArray) -> Axis:
+    ticks = tuple(Tick(float(f), plain(f)) for f in _OCTAVES)
+    return Axis("band", "Hz", float(midband[0] / 10**0.06), float(midband[-1] * 10**0.06), True, ticks)
+
+
+def _octave_plot(
+    name: str,
+    axis: str,
+    x: Axis,
+    y: Axis,
+    centres: Sequence[float],
+    midband: FloatArray,
+    values: FloatArray,
+    first: bool,
+) -> Html:
+    felt = values * weighting_factor(midband)
+    wide, slim = ([(float(f / w), float(f * w)) for f in midband] for w in (10**0.043, 10**0.026))
+    strongest = centres[int(felt.argmax())]
+    titles = [
+        f"{plain(c)} Hz: {number(v)} m/s², weighted {number(w)} m/s²"
+        for c, v, w in zip(centres, values.tolist(), felt.tolist(), strict=True)
+    ]
+    return draw(
+        Plot(
+            name,
+            f"One-third-octave bands, axis {axis}",
+            f"{len(centres)} bands from {plain(centres[0])} to {plain(centres[-1])} Hz; largest as measured "
+            f"{number(float(values.max()))} m/s² at {plain(centres[int(values.argmax())])} Hz, largest weighted "
+            f"{number(float(felt.max()))} m/s² at {plain(strongest)} Hz.",
+            x,
+            y,
+            (
+                bars(x, y, wide, values.tolist(), "pale", titles),
+                bars(x, y, slim, felt.tolist(), f"axis-{axis}", titles),
+            ),
+            (el("text", axis, class_="panel", x="100%", y=14, dx=-6, text_anchor="end"),),
+            Reading(midband, (("as measured", "m/s²", values), ("weighted", "m/s²", felt))),
+            height=130,
+            key=(("bar pale", "as measured"), ("bar axis-x", "weighted")) if first else (),
+        )
+    )
+
+
+def _amplitude_axis(title: str, top: float, bottom: float | None = None) -> Axis:
+    high = top * 1.4
+    return log_axis(title, "m/s²", max(bottom or 0.0, high / 10**_DECADES), high)
+
+
+def time_axis(duration_s: float) -> tuple[Axis, float]:
+    """Return a time axis in s, min or h, and seconds per unit."""
+    unit, scale = ("s", 1.0) if duration_s <= 300 else ("min", 60.0) if duration_s <= 3 * 3600 else ("h", 3600.0)
+    return linear_axis("time", unit, 0.0, duration_s / scale, about=6), scale
+
+
+def level_figure(name: str, part: RecordingPart) -> Html:
+    """Return the running level with the trigger-on time shaded."""
+    level, duration = part.level, float(part.grade["duration_s"])
+    x, scale = time_axis(duration)
+    if level.running_mps2.size == 0:
+        return el("p", "The recording is too short for a running level of 1 s.")
+    top = float(level.running_mps2.max())
+    a_hv = part.grade["a_hv_mps2"]
+    y = linear_axis("weighted total, running 1 s r.m.s.", "m/s²", 0.0, 1.15 * max(top, a_hv or 0.0, 1e-3), about=4)
+    stretches = _stretches(level)
+    on = [(start / scale, stop / scale) for start, stop in stretches]
+    marks = [] if a_hv is None else [level_line(y, a_hv, f"a_hv {number(a_hv)}")]
+    at, (values,) = highest(x, level.time_s / scale, [level.running_mps2])
+    plot = Plot(
+        name,
+        "Running level",
+        f"Weighted total value over {number(duration)} s; largest second {number(top)} m/s²; "
+        f"trigger on in {len(stretches)} stretch{'es' if len(stretches) != 1 else ''}.",
+        x,
+        y,
+        (spans(x, on, "on"), curve(x, y, level.time_s / scale, level.running_mps2, "ink")),
+        tuple(marks),
+        Reading(at, (("level", "m/s²", values),)),
+        height=180,
+        key=(("curve ink", "level"), ("span on", "trigger on"), ("reference", "the recording's a_hv")),
+    )
+    caption = "What the hand gets, second by second. The grade counts the shaded time only."
+    return figure(draw(plot), caption)
+
+
+def _stretches(level: LevelCurve) -> list[tuple[float, float]]:
+    """Return start and end of each trigger-on stretch [s]."""
+    edges = np.flatnonzero(np.diff(level.on.astype(int), prepend=0, append=0))
+    return [(float(a * level.frame_s), float(b * level.frame_s)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def speed_figure(name: str, speed: Document, duration_s: float) -> Html:
+    """Return the speed track of the shaft followed."""
+    track = speed["track"]
+    rpm = np.array([math.nan if value is None else value for value in track["rpm"]], dtype=np.float64)
+    time = np.asarray(track["time_s"], dtype=np.float64)
+    if not np.isfinite(rpm).any():
+        return el("p", "No speed could be followed.")
+    x, scale = time_axis(duration_s)
+    low, high = float(np.nanmin(rpm)), float(np.nanmax(rpm))
+    room = max(0.15 * (high - low), 0.02 * high)
+    y = linear_axis(f"speed of {track['of']}", "1/min", max(0.0, low - room), high + room, about=4)
+    loaded = [(s["start_s"] / scale, s["end_s"] / scale) for s in speed["segments"] if s["state"] == "loaded"]
+    steady = [(s["start_s"] / scale, s["end_s"] / scale) for s in speed["segments"] if s["state"] == "steady"]
+    at, (values,) = highest(x, time / scale, [rpm])
+    plot = Plot(
+        name,
+        f"Speed of {track['of']} over time",
+        f"From {number(low, 4)} to {number(high, 4)} revolutions per minute.",
+        x,
+        y,
+        (spans(x, steady, "on"), spans(x, loaded, "load"), curve(x, y, time / scale, rpm, "ink")),
+        (),
+        Reading(at, (("speed", "1/min", values),)),
+        height=160,
+        key=(("curve ink", "speed"), ("span on", "steady"), *((("span load", "loaded"),) if loaded else ())),
+    )
+    return figure(draw(plot), f"How fast it turned ({_SOURCES.get(speed['source'], speed['source'])}).")
+
+
+_SOURCES = {"tach": "from the tachometer", "vibration": "from its own vibration", "sound": "from the sound"}
+
+
+def spectrum_figure(name: str, lines: Sequence[Document], drawn: SpectrumCurve, turn: tuple[str, float] | None) -> Html:
+    """Return the spectrum with its named lines; `turn` is the shaft and speed [Hz] that orders are counted on."""
+    frequency, total = drawn.frequency_hz, drawn.total_mps2
+    inside = frequency >= 2.0
+    top = float(total[inside].max(initial=0.0))
+    if top <= 0:
+        return el("p", "The spectrum is empty: no vibration above 2 Hz.")
+    x = log_axis("frequency", "Hz", 4.0, float(frequency[-1]))
+    y = _amplitude_axis("line amplitude, r.m.s. of x, y, z together", top, float(np.median(total[inside])) / 8)
+    shown = named_lines(lines)
+    places = _raised(x, [line["frequency_hz"] for line in shown])
+    stems = []
+    for i, (line, raised) in enumerate(zip(shown, places, strict=True), 1):
+        stems.append(stem(x, y, line["frequency_hz"], line_total(line), str(i), raised))
+    series = [total] if drawn.floor_mps2 is None else [total, drawn.floor_mps2]
+    at, values = highest(x, frequency, series)
+    reading = Reading(
+        at,
+        tuple((label, "m/s²", v) for label, v in zip(("amplitude", "floor"), values, strict=False)),
+        tuple((line["frequency_hz"], line_name(line)) for line in lines if line["names"]),
+        turn,
+    )
+    floor = () if drawn.floor_mps2 is None else (curve(x, y, frequency, drawn.floor_mps2, "dashed"),)
+    plot = Plot(
+        name,
+        "Spectrum with named lines",
+        f"From {plain(4.0)} to {frequency[-1]:.0f} Hz, strongest {number(top)} m/s² at "
+        f"{frequency[inside][int(total[inside].argmax())]:.4g} Hz; {len(shown)} lines numbered as in the table below.",
+        x,
+        y,
+        (curve(x, y, frequency, total, "ink"), *floor),
+        tuple(stems),
+        reading,
+        height=260,
+        headroom=1 + max(places, default=0),
+        key=(("curve ink", "spectrum"), *((("curve dashed", "noise floor"),) if floor else ())),
+    )
+    return figure(
+        draw(plot), "Every line is something that turns, meshes or strikes. The numbers are those of the table."
+    )
+
+
+def named_lines(lines: Sequence[Document]) -> list[Document]:
+    """Return the strongest named lines, as many as a plot can carry, in the order of frequency."""
+    strongest = sorted((line for line in lines if line["names"]), key=line_total, reverse=True)[:_NAMED]
+    return sorted(strongest, key=lambda line: float(line["frequency_hz"]))
+
+
+def line_total(line: Document) -> float:
+    """Return the amplitude of a line over all axes [m/s²]."""
+    return math.sqrt(math.fsum(float(value) ** 2 for value in line["amplitude_mps2"].values() if value is not None))
+
+
+def line_name(line: Document) -> str:
+    """Return all names of a line."""
+    return ", ".join(str(name) for name in line["names"])
+
+
+def _raised(x: Axis, values: Sequence[float]) -> list[int]:
+    """Return by how many rows each mark is raised so that neighbours do not cover each other on a narrow screen."""
+    last, rows = [-1.0, -1.0, -1.0], []
+    for place in x.share(values).tolist():
+        row = next((i for i, at in enumerate(last) if place - at > 0.06), int(np.argmin(last)))
+        last[row] = place
+        rows.append(row)
+    return rows
+
+
+def day_figure(name: str, summary: Document) -> Html:
+    """Return how A(8) grows with the trigger time of a day, with its doubt and the two daily values."""
+    a_hv, doubt = float(summary["a_hv_mps2"]), float(summary["expanded_uncertainty_mps2"])
+    hours = np.linspace(0.0, 8.0, 97)
+    middle, low, high = (max(a, 0.0) * np.sqrt(hours * 3600 / REFERENCE_DURATION_S) for a in _ends(a_hv, doubt))
+    x = linear_axis("trigger time in the day", "h", 0.0, 8.0, about=8)
+    y = linear_axis("daily exposure A(8)", "m/s²", 0.0, max(1.1 * (a_hv + doubt), 5.6), about=5)
+    action, limit = EU.action_mps2, EU.limit_mps2
+    plot = Plot(
+        name,
+        "Daily exposure against trigger time",
+        f"A(8) after 8 h of trigger time would be {number(a_hv)} m/s²; action value {action} and limit value {limit}.",
+        x,
+        y,
+        (band(x, y, hours, low, high, "doubt"), curve(x, y, hours, middle, "ink")),
+        (level_line(y, limit, f"limit value {limit:g}"), level_line(y, action, f"action value {action:g}")),
+        Reading(hours, (("A(8)", "m/s²", middle), ("low", "m/s²", low), ("high", "m/s²", high))),
+        height=200,
+        key=(("curve ink", "A(8)"), ("area doubt", "its doubt (k = 2)"), ("reference", "daily values")),
+    )
+    caption = "How a day fills up with this tool alone. Read the high edge of the shading to be on the safe side."
+    return figure(draw(plot), caption)
+
+
+def _ends(value: float, doubt: float) -> tuple[float, float, float]:
+    return value, value - doubt, value + doubt
