@@ -101,12 +101,14 @@ def render(document: Document) -> str:
         )
         lines += [f"  {printable(line)}" for line in row["log"]]
         for item in row["checks"]:
-            lines.append(f"  {item['status']:<8}  {item['name']:<13}  {printable(item['message'])}")
+            remedy = f" ({item['remedy']})" if item["remedy"] else ""
+            lines.append(f"  {item['status']:<8}  {item['name']:<13}  {printable(item['message'] + remedy)}")
         good = [name.replace("_", " ") for name, fit in row["usable_for"].items() if fit]
         bad = [name.replace("_", " ") for name, fit in row["usable_for"].items() if not fit]
         lines.append(f"  usable for: {', '.join(good) or 'nothing'}" + (f"; not for: {', '.join(bad)}" if bad else ""))
         lines.append("")
-    return "\n".join(lines + notice_lines(document))
+    rest = [notice for notice in document["notices"] if not notice["code"].startswith("check_")]
+    return "\n".join(lines + notice_lines({"notices": rest}))
 
 
 def render_plan(document: Document) -> str:

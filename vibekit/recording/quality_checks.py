@@ -27,6 +27,7 @@ from vibekit.units import STANDARD_GRAVITY, parse_acceleration
 Status = Literal["pass", "doubtful", "fail"]
 
 _NO_SOURCE = "common practice, no source"
+_SHOCKS = "shocks: a loose sensor, a bearing or gear in bad order, or a tool that hammers"
 _LOUD_MPS2 = 0.3  # below this level shape says nothing of the tool (no source)
 _HAND_HZ = 3.0  # up to here the hand moves the tool about (no source)
 _KURTOSIS_LACK = 0.5  # no source; set between sound and softly limited recordings
@@ -369,7 +370,11 @@ def chatter(m: Measures, context: Context) -> Check:
         kurtosis,
         10.0,
         f"kurtosis {kurtosis:.3g} while running: "
-        + ("shocks: a loose sensor, or a tool that hammers" if shocks else "no shocks of a loose sensor"),
+        + (
+            "shocks: a loose sensor, a bearing or gear in bad order, or a tool that hammers"
+            if shocks
+            else "no shocks of a loose sensor"
+        ),
         _NO_SOURCE,
         "tighten the sensor and its clamp, then record again" if shocks else None,
     )

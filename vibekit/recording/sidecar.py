@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -93,3 +95,38 @@ def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, Sen
     if sensor.band_hz is not None and (len(sensor.band_hz) != 2 or sensor.band_hz[0] >= sensor.band_hz[1]):
         raise InputError(f"{where}: [sensor]: band_hz must be two rising frequencies such as [2, 3000]")
     return from_table(RecordingFacts, data.get("recording", {}), f"{where}: [recording]"), sensor
+
+
+def enter_in_sidecar(recording: Path, facts: dict[str, str | float]) -> Path:
+    """Write facts into the [recording] table of a recording's sidecar, keeping what else stands there; return its path.
+
+    Raises:
+        InputError: the sidecar that is there cannot be used, or the folder cannot be written.
+    """
+    path = sidecar_path(recording)
+    if path == recording:
+        raise InputError(f"{recording}: name the recording, not its sidecar")
+    load_sidecar(recording)
+    lines = path.read_text(encoding="utf-8-sig").splitlines() if path.exists() else []
+    if not any(line.strip() == "[recording]" for line in lines):
+        lines = ["[recording]", *lines] if not lines else ["[recording]", "", *lines]
+    start = next(i for i, line in enumerate(lines) if line.strip() == "[recording]") + 1
+    end = next((i for i in range(start, len(lines)) if lines[i].lstrip().startswith("[")), len(lines))
+    for key, value in facts.items():
+        written = f"{key} = {json.dumps(value, ensure_ascii=False)}"
+        at = next((i for i in range(start, end) if lines[i].partition("=")[0].strip() == key), None)
+        if at is None:
+            lines.insert(start, written)
+            end += 1
+        else:
+            lines[at] = written
+    text = "\n".join(lines) + "\n"
+    parse_sidecar(tomllib.loads(text), str(path))
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        temporary.write_text(text, encoding="utf-8")
+        temporary.replace(path)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
+    return path
