@@ -14,7 +14,7 @@ from vibekit.errors import InputError, document
 
 from .options import Json, RecordingOptions, recording_command
 from .output import Document, Progress, emit, note, notice_lines, number, printable
-from .rank import Jobs
+from .rank import Engine, Jobs
 
 if TYPE_CHECKING:
     from vibekit.bench.analysis import RunResult
@@ -53,6 +53,7 @@ def add(
     options: RecordingOptions,
     log_file: LogFile = None,
     jobs: Jobs = None,
+    engine: Engine = None,
     no_diagnosis: GradeOnly = False,
     as_json: Json = False,
 ) -> None:
@@ -66,7 +67,7 @@ def add(
     given = {name: value for name, value in asdict(options).items() if value is not None}
     with open_log(log_path(log_file)) as log:
         before = {(e.recording_sha256, e.kind, e.inputs_sha256) for e in entries(log)}
-        session = run_session(work, log, jobs, progress, note, partial(_analyse, options, given), given)
+        session = run_session(work, log, jobs, progress, note, partial(_analyse, options, given), given, engine)
         progress.done()
         runs = list(zip(session.runs, session.paths, strict=True))
         found, remarks = ([], []) if no_diagnosis else diagnoses(_new(runs, before), _opener(options, work))

@@ -26,6 +26,10 @@ LogFile = Annotated[
 ]
 Jobs = Annotated[int | None, typer.Option("--jobs", min=1, help="Processes at work at once; else one per core.")]
 
+Engine = Annotated[
+    str | None, typer.Option("--engine", metavar="dask://HOST:PORT", help="Do the work on an existing Dask engine.")
+]
+
 
 def register(commands: typer.Typer) -> None:
     """Add the command."""
@@ -38,6 +42,7 @@ def rank(
     csv_file: CsvFile = None,
     log_file: LogFile = None,
     jobs: Jobs = None,
+    engine: Engine = None,
     as_json: Json = False,
 ) -> None:
     """Rank tools by how much they shake, on equal terms, with the work each can do in a day."""
@@ -49,7 +54,7 @@ def rank(
     work, sheets = jobs_of(benches)
     progress = Progress(f"{len(work)} recordings")
     with open_log(log_file) if log_file else nullcontext() as log:
-        session = run_session(work, log, jobs, progress, note)
+        session = run_session(work, log, jobs, progress, note, engine=engine)
     progress.done()
     title = ", ".join(sheet.title for sheet in sheets)
     document = ranking_of(session.runs, title, condition).to_dict()

@@ -68,10 +68,11 @@ def run_session(
     on_failure: Callable[[str], None] | None = None,
     work: Callable[[Job], RunResult] = analyse_job,
     options: Mapping[str, Any] | None = None,
+    engine: str | None = None,
 ) -> SessionResult:
     """Return the results of all jobs; those the log holds are not computed again, new ones are logged as they come.
 
-    `options` enters the fingerprint of results that `work` makes with them.
+    `options` enters the fingerprint of results that `work` makes with them; `workers` and `engine` are as of `run_all`.
 
     Raises:
         InputError: no recording at all can be used (the first reason).
@@ -81,7 +82,7 @@ def run_session(
         done = {place: found for place, job in enumerate(jobs) if (found := _logged(log, job, options)) is not None}
     from_log = sum(isinstance(result, RunResult) for result in done.values())
     open_places = [place for place in range(len(jobs)) if place not in done]
-    for at, result in run_all(work, [jobs[place] for place in open_places], workers, progress):
+    for at, result in run_all(work, [jobs[place] for place in open_places], workers, progress, engine):
         place = open_places[at]
         done[place] = result
         if isinstance(result, RunResult) and log is not None and result.tag is not None:
