@@ -11,6 +11,7 @@ from vibekit.errors import VibekitError
 
 from . import (
     balance,
+    calibrate,
     check,
     exposure,
     grade,
@@ -18,6 +19,7 @@ from . import (
     rank,
     report,
     simulate,
+    spectrum,
     speed,
     teardown,
     trend,
@@ -37,6 +39,7 @@ commands = typer.Typer(
 )
 for module in (
     balance,
+    calibrate,
     check,
     exposure,
     grade,
@@ -45,6 +48,7 @@ for module in (
     report,
     simulate,
     speed,
+    spectrum,
     teardown,
     trend,
 ):

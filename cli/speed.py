@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 
 from .options import Json, OneRecording, RecordingOptions, recording_command
-from .output import Document, emit, notice_lines, printable
+from .output import Document, emit, note, notice_lines, printable
+
+PlotOption = Annotated[
+    Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
+]
 
 
 def register(commands: typer.Typer) -> None:
@@ -15,11 +20,18 @@ def register(commands: typer.Typer) -> None:
     commands.command()(recording_command(speed))
 
 
-def speed(recording: OneRecording, options: RecordingOptions, as_json: Json = False) -> None:
+def speed(recording: OneRecording, options: RecordingOptions, plot: PlotOption = None, as_json: Json = False) -> None:
     """Find shaft speeds over time, from tachometer, vibration or sound."""
     import vibekit as vk
 
-    emit(vk.estimate_speed(options.read(recording)).to_dict(), as_json, render)
+    read = options.read(recording)
+    result = vk.estimate_speed(read)
+    if plot is not None:
+        from vibekit.bench.plots_machine import plot_speed
+
+        plot_speed(result, read, plot)
+        note(f"plot written to {plot}")
+    emit(result.to_dict(), as_json, render)
 
 
 def render(document: Document) -> str:

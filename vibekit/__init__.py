@@ -16,6 +16,7 @@ if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
     from vibekit.handarm.exposure import daily_exposure as daily_exposure
     from vibekit.handarm.magnitude import grade as grade
     from vibekit.handarm.weighting import weight as weight, weighting_factor as weighting_factor
+    from vibekit.machine.lines import LineSpectrum as LineSpectrum, spectrum as spectrum
     from vibekit.machine.speed import SpeedEstimate as SpeedEstimate, estimate_speed as estimate_speed
     from vibekit.recording.calibration import Calibration as Calibration
     from vibekit.recording.quality import check as check
@@ -43,6 +44,7 @@ _HOME = {
     "daily_exposure": "vibekit.handarm.exposure",
     "SpeedEstimate": "vibekit.machine.speed",
     "estimate_speed": "vibekit.machine.speed",
+    "LineSpectrum": "vibekit.machine.lines",
     "spectrum": "vibekit.machine.lines",
     "diagnose": "vibekit.machine.diagnosis",
 }

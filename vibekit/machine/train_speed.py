@@ -222,8 +222,8 @@ def _no_lines(found: Sequence[Candidate]) -> Notice:
 
 
 def _rate_too_low(target: _Target, sample_rate: float) -> Notice | None:
-    """Return a refusal where the rated speed lies beyond half the sample rate: its line folds to a wrong place."""
-    if target.rated_hz is None or target.rated_hz * 0.66 < 0.47 * sample_rate:
+    """Return a refusal where the rated speed reaches half the sample rate: its line folds to a wrong place."""
+    if target.rated_hz is None or 1.05 * target.rated_hz < 0.5 * sample_rate:
         return None
     return Notice(
         "rate_too_low",

@@ -1,0 +1,75 @@
+"""`vibekit spectrum`: the lines in a recording, named."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated, Any
+
+import typer
+
+from .options import Json, OneRecording, RecordingOptions, recording_command
+from .output import Document, emit, note, notice_lines, number, printable
+from .speed import PlotOption
+
+
+class Kind(StrEnum):
+    """What the lines are counted over."""
+
+    amplitude = "amplitude"
+    envelope = "envelope"
+    order = "order"
+
+
+KindOption = Annotated[
+    Kind,
+    typer.Option("--kind", help="Over frequency, of the envelope in which impacts ring, or over turns of the shaft."),
+]
+
+
+def register(commands: typer.Typer) -> None:
+    """Add the command."""
+    commands.command()(recording_command(spectrum))
+
+
+def spectrum(
+    recording: OneRecording,
+    options: RecordingOptions,
+    kind: KindOption = Kind.amplitude,
+    plot: PlotOption = None,
+    as_json: Json = False,
+) -> None:
+    """List the lines in a recording, each with level, height over the noise, and what it may be."""
+    import vibekit as vk
+
+    result = vk.spectrum(options.read(recording), kind=kind.value)
+    if plot is not None:
+        from vibekit.bench.plots_machine import plot_spectrum
+
+        plot_spectrum(result, plot)
+        note(f"plot written to {plot}")
+    emit(result.to_dict(), as_json, render)
+
+
+def render(document: Document) -> str:
+    """Return the lines as text."""
+    axes = document["axes"]
+    lines = [
+        f"{printable(document['file'])}: {document['kind']} spectrum, {document['scaling']} [{document['unit']}]",
+        f"  resolution {number(document['resolution_hz'])} Hz, {document['window']} window, "
+        f"{document['averages']} averages; {len(document['lines'])} lines over the noise",
+    ]
+    if document["lines"]:
+        counted = f"order of {printable(document['of'])}" if document["of"] else "order"
+        heads = "".join(f"{axis:>9}" for axis in axes)
+        lines += ["", f"  {'Hz':>10}  {counted:>18}{heads}  over noise  may be"]
+        lines += [_line(line, axes) for line in document["lines"]]
+    return "\n".join([*lines, *([""] if document["notices"] else []), *notice_lines(document)])
+
+
+def _line(line: dict[str, Any], axes: list[str]) -> str:
+    order = "-" if line["order"] is None else f"{line['order']:.3f}"
+    levels = "".join(f"{number(line['amplitude_mps2'][axis]):>9}" for axis in axes)
+    names = ", ".join(line["names"]) or "-"
+    if line["not_separable"]:
+        names += f" (not separable: {', '.join(line['not_separable'])})"
+    return f"  {line['frequency_hz']:>10.2f}  {order:>18}{levels}  {line['over_floor_db']:>7.1f} dB  {printable(names)}"

@@ -1,0 +1,44 @@
+"""`vibekit spectrum` as a process."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.run import vibekit
+from tests.cli.test_speed import grinder_file
+
+
+@pytest.mark.parametrize("kind", ["amplitude", "envelope", "order"])
+def test_document(tmp_path: Path, kind: str) -> None:
+    document = vibekit("spectrum", grinder_file(tmp_path), "--kind", kind, "--json").document
+    assert document["document"] == "spectrum"
+    assert document["kind"] == kind
+    assert document["resolution_hz"] > 0
+    if kind != "envelope":
+        named = {name: line["frequency_hz"] for line in document["lines"] for name in line["names"]}
+        assert named["spindle 1x"] == pytest.approx(147, rel=0.004)
+
+
+def test_text_names_lines(tmp_path: Path) -> None:
+    ended = vibekit("spectrum", grinder_file(tmp_path), "--kind", "order")
+    assert ended.code == 0
+    assert "mesh armature-spindle" in ended.out
+
+
+@pytest.mark.parametrize(("suffix", "start"), [(".png", b"\x89PNG"), (".svg", b"<?xml")])
+def test_plot(tmp_path: Path, suffix: str, start: bytes) -> None:
+    target = tmp_path / f"lines{suffix}"
+    ended = vibekit("spectrum", grinder_file(tmp_path), "--plot", target)
+    assert ended.code == 0, ended.err
+    assert target.read_bytes().startswith(start)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["lines" + suffix, "run.toml", "run.wav", "tool.toml"]
+
+
+def test_wrong_plot_suffix_and_kind_are_usage_errors(tmp_path: Path) -> None:
+    recording = grinder_file(tmp_path)
+    assert vibekit("spectrum", recording, "--plot", tmp_path / "a.jpg").code == 2
+    assert vibekit("spectrum", recording, "--plot", tmp_path / "no" / "a.png").code == 2
+    assert vibekit("spectrum", recording, "--kind", "power").code == 2
+    assert not (tmp_path / "a.jpg").exists()

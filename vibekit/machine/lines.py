@@ -1,0 +1,297 @@
+"""The lines of a recording, named: spectrum over frequency or orders, or of the envelope, against the tool sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, get_args
+
+import numpy as np
+
+from vibekit.errors import Notice, RecordingLimitError, UsageError, document
+from vibekit.machine.drivetrain import ExpectedLine, expected_lines
+from vibekit.machine.impacts import impact_band
+from vibekit.machine.orders import order_spectrum, to_angle
+from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
+from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
+from vibekit.machine.speed import MIN_DURATION_S, SpeedEstimate, estimate_speed
+from vibekit.recording.limits import band_covered
+from vibekit.recording.recording import FloatArray, Recording
+from vibekit.recording.toolsheet import Shaft, ToolSheet
+
+Kind = Literal["amplitude", "envelope", "order"]
+
+_SHOWN = 60  # lines listed, the clearest ones
+_FLOOR_POINTS = 40
+_SURE_KINDS = ("shaft", "mesh", "mains", "commutation", "fan", "hunting tooth", "sub-harmonic")
+
+
+@dataclass(frozen=True)
+class NamedLine:
+    """A line found: `frequency_hz`, `order` on shaft `of` (None without a speed), r.m.s. `amplitude` [m/s²] per axis.
+
+    `names` are the expected lines it fits; `not_separable` those among them, or beside it, that lie closer together
+    than the resolution, so that the level belongs to all of them together.
+    """
+
+    frequency_hz: float
+    order: float | None
+    of: str | None
+    amplitude: FloatArray
+    over_floor_db: FloatArray
+    names: tuple[str, ...]
+    not_separable: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LineSpectrum:
+    """A spectrum with its floor and its named lines; `speed` what the names rest on; `axes` the order of rows."""
+
+    file: str
+    kind: Kind
+    axes: tuple[str, ...]
+    floored: FlooredSpectrum
+    resolution_hz: float
+    hz_per_unit: float
+    lines: tuple[NamedLine, ...]
+    expected: tuple[ExpectedLine, ...]
+    speed: SpeedEstimate | None
+    notices: tuple[Notice, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the `spectrum` document."""
+        spectrum = self.floored.spectrum
+        return document(
+            "spectrum",
+            {
+                "file": self.file,
+                "kind": self.kind,
+                "axes": list(self.axes),
+                "scaling": "r.m.s. amplitude",
+                "unit": spectrum.unit,
+                "window": spectrum.window,
+                "averages": spectrum.averages,
+                "resolution_hz": self.resolution_hz,
+                "resolution_orders": spectrum.resolution if self.kind == "order" else None,
+                "band_hz": list(spectrum.band_hz) if spectrum.band_hz else None,
+                "of": spectrum.of or (self.speed.of if self.speed and self.speed.known else None),
+                "floor": self._floor(),
+                "lines": [self._line(line) for line in self.lines],
+            },
+            self.notices,
+        )
+
+    def _floor(self) -> dict[str, Any]:
+        spectrum = self.floored.spectrum
+        last = spectrum.frequency.size - 1
+        index = np.unique(np.geomspace(max(1, last // 2000), last, _FLOOR_POINTS).astype(int))
+        values = {f"{axis}_mps2": self.floored.floor[i, index].tolist() for i, axis in enumerate(self.axes)}
+        return {"frequency_hz": (spectrum.frequency[index] * self.hz_per_unit).tolist(), **values}
+
+    def _line(self, line: NamedLine) -> dict[str, Any]:
+        values = dict.fromkeys(("x", "y", "z"), None) | dict(zip(self.axes, line.amplitude.tolist(), strict=True))
+        return {
+            "frequency_hz": line.frequency_hz,
+            "order": line.order,
+            "of": line.of,
+            "amplitude_mps2": values,
+            "over_floor_db": float(line.over_floor_db.max()),
+            "names": list(line.names),
+            "not_separable": list(line.not_separable),
+        }
+
+
+def spectrum(
+    recording: Recording,
+    tool: ToolSheet | None = None,
+    kind: Kind = "amplitude",
+    speed: SpeedEstimate | None = None,
+) -> LineSpectrum:
+    """Return the lines in a recording, each with level, height over the noise and what it may be.
+
+    `kind`: "amplitude" over frequency, "order" over turns of the shaft followed (needs a speed), "envelope" of the band
+    in which impacts ring. `speed` saves estimating it again.
+
+    Raises:
+        UsageError: unknown kind.
+        RecordingLimitError: too short, or an order spectrum without a speed.
+    """
+    if kind not in get_args(Kind):
+        raise UsageError(f"kind {kind!r} is not one of {', '.join(get_args(Kind))}")
+    if recording.duration_s < MIN_DURATION_S:
+        raise RecordingLimitError(
+            f"{recording.origin.file}: {recording.duration_s:.2f} s is too short: {MIN_DURATION_S:g} s are needed"
+        )
+    tool = tool or recording.tool
+    speed = speed or estimate_speed(recording, tool)
+    notices = _speed_notices(speed)
+    if kind == "order":
+        floored, hz_per_unit = _over_orders(recording, speed)
+    elif kind == "envelope":
+        floored, hz_per_unit = _of_envelope(recording), 1.0
+        notices += _envelope_notices(recording, floored)
+    else:
+        floored, hz_per_unit = with_floor(amplitude_spectrum(running(recording, speed), recording.sample_rate)), 1.0
+        notices += _smeared(speed, floored.spectrum.resolution)
+    highest = float(floored.spectrum.frequency[-1]) * hz_per_unit
+    expected = _expected(tool, speed, highest, hz_per_unit if kind == "order" else None)
+    named = _named(peaks(floored), expected, floored, hz_per_unit, speed, kind)
+    return LineSpectrum(
+        recording.origin.file,
+        kind,
+        recording.axes,
+        floored,
+        floored.spectrum.resolution * hz_per_unit,
+        hz_per_unit,
+        named,
+        expected,
+        speed,
+        notices,
+    )
+
+
+def running(recording: Recording, speed: SpeedEstimate | None) -> FloatArray:
+    """Return the longest stretch at speed (steady or loaded), or everything where no speed is known [m/s²]."""
+    if speed is None or not speed.known:
+        return recording.samples
+    stretches: list[list[float]] = []
+    for segment in speed.segments:
+        if segment.state not in ("steady", "loaded"):
+            continue
+        if stretches and abs(stretches[-1][1] - segment.start_s) < 1e-6:
+            stretches[-1][1] = segment.stop_s
+        else:
+            stretches.append([segment.start_s, segment.stop_s])
+    if not stretches:
+        return recording.samples
+    start, stop = max(stretches, key=lambda s: s[1] - s[0])
+    part = recording.samples[:, round(start * recording.sample_rate) : round(stop * recording.sample_rate)]
+    return part if part.shape[1] > MIN_DURATION_S * recording.sample_rate / 2 else recording.samples
+
+
+def _over_orders(recording: Recording, speed: SpeedEstimate) -> tuple[FlooredSpectrum, float]:
+    signal = to_angle(recording.samples, recording.sample_rate, speed) if speed.known else None
+    if signal is None:
+        reason = next((n.message for n in speed.notices if n.severity == "refusal"), "no speed is known")
+        raise RecordingLimitError(f"{recording.origin.file}: no order spectrum: {reason}")
+    return with_floor(order_spectrum(signal)), signal.hz
+
+
+def _of_envelope(recording: Recording) -> FlooredSpectrum:
+    _, top = band_covered(recording.sample_rate, recording.origin.sensor.band_hz, recording.origin.timing)
+    band = impact_band(recording.samples, recording.sample_rate, top)
+    return with_floor(envelope_spectrum(recording.samples, recording.sample_rate, band.band_hz))
+
+
+def _envelope_notices(recording: Recording, floored: FlooredSpectrum) -> tuple[Notice, ...]:
+    low, high = floored.spectrum.band_hz or (0.0, 0.0)
+    return (
+        Notice("envelope_band", "info", f"envelope of the band {low:.0f} to {high:.0f} Hz, where it is most impulsive"),
+    )
+
+
+def _smeared(speed: SpeedEstimate, resolution_hz: float) -> tuple[Notice, ...]:
+    """Return a caution where the speed wanders so much that the lines of the shaft are spread over bins."""
+    spread = wander(speed)
+    if not speed.known or spread * speed.shaft_hz[speed.of] < resolution_hz:
+        return ()
+    return (
+        Notice(
+            "lines_smeared",
+            "caution",
+            f"the speed wanders by {100 * spread:.1f} %: lines are spread over frequency and read too low",
+            value=100 * spread,
+            limit=100 * resolution_hz / speed.shaft_hz[speed.of],
+            remedy="use the order spectrum (--kind order), in which they stand still",
+        ),
+    )
+
+
+def _speed_notices(speed: SpeedEstimate) -> tuple[Notice, ...]:
+    if speed.known:
+        return speed.notices
+    return (
+        Notice(
+            "lines_unnamed",
+            "caution",
+            "no speed could be told: lines are listed without orders and names",
+            remedy=next((n.message for n in speed.notices), None),
+        ),
+    )
+
+
+def _expected(
+    tool: ToolSheet | None, speed: SpeedEstimate, highest_hz: float, turning_hz: float | None
+) -> tuple[ExpectedLine, ...]:
+    """Return what the sheet predicts, or without a sheet the harmonics of the one shaft known.
+
+    `turning_hz` is the speed of the shaft followed where it is not its median (order spectra: its mean).
+    """
+    if not speed.known:
+        return ()
+    sheet = tool or ToolSheet("", shafts=tuple(Shaft(name) for name in speed.shaft_hz))
+    turning = speed.shaft_hz[speed.of] if turning_hz is None else turning_hz
+    return expected_lines(sheet, {name: ratio * turning for name, ratio in speed.ratios.items()}, highest_hz)
+
+
+def _named(
+    found: Sequence[LineReading],
+    expected: Sequence[ExpectedLine],
+    floored: FlooredSpectrum,
+    hz_per_unit: float,
+    speed: SpeedEstimate,
+    kind: Kind,
+) -> tuple[NamedLine, ...]:
+    resolution = floored.spectrum.resolution * hz_per_unit
+    clearest = sorted(found, key=lambda reading: -reading.best_db)[:_SHOWN]
+    turning = speed.shaft_hz.get(speed.of)
+    lines = []
+    for reading in sorted(clearest, key=lambda r: r.frequency):
+        hz = reading.frequency * hz_per_unit
+        names = fitting(hz, expected, resolution, wander(speed) if kind == "amplitude" else 0.0)
+        order = None if turning is None else reading.frequency if kind == "order" else hz / turning
+        close = [e.name for e in expected if abs(e.frequency_hz - hz) <= resolution]
+        lines.append(
+            NamedLine(
+                hz,
+                order,
+                speed.of if turning else None,
+                reading.amplitude,
+                reading.over_floor_db,
+                names,
+                tuple(close) if len(close) > 1 else (),
+            )
+        )
+    return tuple(lines)
+
+
+def wander(speed: SpeedEstimate) -> float:
+    """Return the share by which the speed wanders about its median while the tool is at speed (a robust spread)."""
+    shaft = next((s for s in speed.shafts if s.name == speed.of), None)
+    if shaft is None:
+        return 0.0
+    known = speed.hz[np.isfinite(speed.hz) & (speed.hz >= shaft.min_hz) & (speed.hz <= shaft.max_hz)]
+    return float(np.median(np.abs(known / shaft.median_hz - 1.0))) if known.size else 0.0
+
+
+def fitting(hz: float, expected: Sequence[ExpectedLine], resolution_hz: float, spread: float = 0.0) -> tuple[str, ...]:
+    """Return the names of the expected lines that a line at `hz` fits, the closest first.
+
+    A line tied to the train fits within the resolution (and what the speed wanders, `spread`); a bearing line also
+    within its slip, but only where nothing that is tied to the train fits.
+    """
+
+    def off(line: ExpectedLine) -> float:
+        return abs(line.frequency_hz - hz)
+
+    tied = [
+        e
+        for e in expected
+        if e.kind != "bearing" and off(e) <= max(0.75 * resolution_hz, (1e-4 + (spread if e.shaft else 0.0)) * hz)
+    ]
+    if tied:
+        # a plain harmonic or mesh line is likelier than a high sideband that happens to lie as close
+        ranked = sorted(tied, key=lambda e: (e.kind == "sideband", off(e)))
+        return tuple(dict.fromkeys(e.name for e in ranked[:3]))
+    slipped = [e for e in expected if e.kind == "bearing" and off(e) <= max(resolution_hz, e.tolerance * hz)]
+    return tuple(dict.fromkeys(e.name for e in sorted(slipped, key=off)[:3]))
