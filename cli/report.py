@@ -29,6 +29,7 @@ def register(commands: typer.Typer) -> None:
 
 def report(given: Given, out: Out, options: RecordingOptions, title: Title = None, as_json: Json = False) -> None:
     """Make one self-contained HTML page: how harsh, how long, why, how sure, with plots."""
+    from vibekit.bench.analysis import fingerprint
     from vibekit.bench.report import report_page, require_writable, write_page
     from vibekit.bench.report_collect import collect, look
     from vibekit.bench.session import jobs_of
@@ -39,7 +40,7 @@ def report(given: Given, out: Out, options: RecordingOptions, title: Title = Non
 
     def one(path: Path) -> Any:
         progress = Progress(f"looking at {path.name}")
-        looked = look(options.open(path, defaults[path]), progress)
+        looked = look(options.open(path, defaults[path]), fingerprint(path, defaults[path]), progress)
         progress.done()
         return looked
 

@@ -17,8 +17,11 @@ from vibekit.recording.toolsheet import ToolSheet
 
 if TYPE_CHECKING:
     from vibekit.bench.sheets import SharedFacts
+    from vibekit.handarm.magnitude import VibrationMagnitude
 
 REVISION = 1  # of the analysis: results of another revision in a log are computed again
+SpindleSpeed = tuple[float | None, str | None, tuple[Notice, ...]]  # rpm, source, what stood in the way
+
 SPEED_READS_S = 600.0  # the speed is taken from at most this much of a recording: it is read into memory
 
 
@@ -127,9 +130,15 @@ def analyse_stream(stream: RecordingStream, prints: Fingerprint) -> RunResult:
     """Return grade and speed of an opened recording. Raises as `analyse`."""
     from vibekit.handarm.magnitude import grade
 
-    magnitude = grade(stream)
+    return run_result(stream, prints, grade(stream), _spindle_rpm(stream, stream.origin.tool))
+
+
+def run_result(
+    stream: RecordingStream, prints: Fingerprint, magnitude: VibrationMagnitude, spindle: SpindleSpeed
+) -> RunResult:
+    """Return the result of a recording that is graded and whose spindle speed was looked for."""
     facts, tool = stream.origin.facts, stream.origin.tool
-    rpm, source, remarks = _spindle_rpm(stream, tool)
+    rpm, source, remarks = spindle
     return RunResult(
         file=stream.origin.file,
         sha256=prints.sha256,
@@ -158,9 +167,7 @@ def analyse_stream(stream: RecordingStream, prints: Fingerprint) -> RunResult:
     )
 
 
-def _spindle_rpm(
-    stream: RecordingStream, tool: ToolSheet | None
-) -> tuple[float | None, str | None, tuple[Notice, ...]]:
+def _spindle_rpm(stream: RecordingStream, tool: ToolSheet | None) -> SpindleSpeed:
     """Return the speed of the shaft that carries the accessory, its source, and what stood in the way."""
     if stream.origin.facts.spindle_rpm is not None:
         return stream.origin.facts.spindle_rpm, "stated", ()
@@ -172,6 +179,11 @@ def _spindle_rpm(
         speed = estimate_speed(stream.read(), tool).to_dict()
     except VibekitError as error:
         return None, None, (_no_speed(stream, str(error)),)
+    return output_speed(speed, tool)
+
+
+def output_speed(speed: Mapping[str, Any], tool: ToolSheet | None) -> SpindleSpeed:
+    """Return the speed of the shaft that carries the accessory as a `speed` document has it."""
     shafts = speed["shafts"]
     name = tool.output_shaft if tool and tool.output_shaft in shafts else speed["track"]["of"]
     rpm = shafts.get(name, {}).get("median_rpm")

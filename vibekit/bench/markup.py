@@ -64,7 +64,7 @@ def table(
         first, *others = row
         cells = [el("td", cell, class_=kind(i)) for i, cell in enumerate(others, 1)]
         body.append(el("tr", el("th", first, scope="row"), *cells))
-    inner = el("table", el("caption", caption), el("thead", head), el("tbody", *body))
+    inner = el("table", el("caption", el("span", caption)), el("thead", head), el("tbody", *body))
     return el("div", inner, class_="wide", role="region", aria_label=caption, tabindex="0")
 
 

@@ -1,41 +1,51 @@
-"""The page's small script: a cursor on every plot, by pointer, touch or keyboard. The page is whole without it."""
+"""The page's small script: a cursor on every figure, by pointer, touch or keyboard. The page is whole without it."""
 
 SCRIPT = """
 'use strict';
-for (const plot of document.querySelectorAll('.plot')) {
-  const source = plot.querySelector('script.reading');
-  if (source) addCursor(plot, plot.querySelector('svg.chart'), JSON.parse(source.textContent));
+for (const figure of document.querySelectorAll('figure')) {
+  const plots = [];
+  for (const plot of figure.querySelectorAll('.plot')) {
+    const source = plot.querySelector('script.reading');
+    if (source) plots.push({chart: plot.querySelector('svg.chart'), data: JSON.parse(source.textContent), plot});
+  }
+  if (plots.length && plots[0].data.x.length > 1) addCursor(plots);
 }
 
-function addCursor(plot, chart, data) {
+// One cursor for all plots of a figure; they share their x.
+function addCursor(plots) {
+  const data = plots[0].data;
   const last = data.x.length - 1;
-  if (last < 1) return;
   const share = v => data.log ? Math.log(v / data.low) / Math.log(data.high / data.low)
                               : (v - data.low) / (data.high - data.low);
   const places = data.x.map(share);
   const marks = data.marks.map(([at, name]) => ({at: share(at), name, index: nearest(share(at))}));
-
-  const hair = document.createElementNS('http://www.w3.org/2000/svg', 'line');
-  hair.setAttribute('class', 'hair');
-  hair.setAttribute('y1', '0');
-  hair.setAttribute('y2', '100%');
-  hair.setAttribute('visibility', 'hidden');
-  chart.append(hair);
+  const hairs = plots.map(({chart}) => addHair(chart));
 
   const slider = document.createElement('input');
   slider.type = 'range';
   slider.min = 0;
   slider.max = last;
   slider.value = 0;
-  slider.setAttribute('aria-label', 'Cursor: ' + plot.dataset.title);
-  const output = document.createElement('output');
-  output.textContent = 'Cursor: move over the plot, or use the slider and the arrow keys'
-    + (marks.length ? '; Page Up and Page Down go from named line to named line.' : '.');
+  slider.setAttribute('aria-label', 'Cursor: ' + plots.map(one => one.plot.dataset.title).join(', '));
   slider.setAttribute('aria-valuetext', 'at the start');
+  const output = document.createElement('output');
+  output.textContent = marks.length
+    ? 'Point, touch or slide to read values. Page Up and Page Down go from named line to named line.'
+    : 'Point, touch or slide to read values.';
   const box = document.createElement('div');
   box.className = 'cursor';
   box.append(slider, output);
-  plot.after(box);
+  plots[plots.length - 1].plot.after(box);
+
+  function addHair(chart) {
+    const hair = document.createElementNS('http://www.w3.org/2000/svg', 'line');
+    hair.setAttribute('class', 'hair');
+    hair.setAttribute('y1', '0');
+    hair.setAttribute('y2', '100%');
+    hair.setAttribute('visibility', 'hidden');
+    chart.append(hair);
+    return hair;
+  }
 
   function nearest(place) {
     let low = 0, high = last;
@@ -53,43 +63,52 @@ function addCursor(plot, chart, data) {
     return value.toFixed(Math.min(decimals, 8));
   }
 
+  function quantity(name, value, count, unit) {
+    return [name, digits(value, count), unit].filter(Boolean).join(' ');
+  }
+
   function text(index) {
     const x = data.x[index];
-    const said = [data.name + ' ' + digits(x, 4) + ' ' + data.unit];
-    for (const one of data.series) said.push(one.name + ' ' + digits(one.y[index], 3) + ' ' + one.unit);
-    if (data.turn) said.push('order ' + digits(x / data.turn.hz, 3) + ' of ' + data.turn.of);
-    const here = marks.filter(m => m.index === index || Math.abs(m.at - places[index]) < 0.004);
-    for (const mark of here) said.push(mark.name);
+    const said = [quantity(data.name, x, 4, data.unit)];
+    if (data.second) said.push(quantity(data.second[0], x * data.second[2], 4, data.second[1]));
+    for (const one of plots)
+      for (const series of one.data.series) said.push(quantity(series.name, series.y[index], 3, series.unit));
+    for (const mark of marks)
+      if (mark.index === index || Math.abs(mark.at - places[index]) < 0.003) said.push(mark.name);
     return said.join(' \\u00b7 ');
   }
 
   function show(index) {
-    slider.value = index;
     const reading = text(index);
     const place = (100 * places[index]).toFixed(3) + '%';
-    hair.setAttribute('x1', place);
-    hair.setAttribute('x2', place);
-    hair.setAttribute('visibility', 'visible');
-    output.textContent = reading;
+    for (const hair of hairs) {
+      hair.setAttribute('x1', place);
+      hair.setAttribute('x2', place);
+      hair.setAttribute('visibility', 'visible');
+    }
+    slider.value = index;
     slider.setAttribute('aria-valuetext', reading);
+    output.textContent = reading;
   }
 
   function follow(event) {
-    const box = chart.getBoundingClientRect();
+    const box = event.currentTarget.getBoundingClientRect();
     const place = Math.min(1, Math.max(0, (event.clientX - box.left) / box.width));
-    const grip = marks.filter(m => Math.abs(m.at - place) * box.width < 5);
-    grip.sort((a, b) => Math.abs(a.at - place) - Math.abs(b.at - place));
+    const away = mark => Math.abs(mark.at - place) * box.width;
+    const grip = marks.filter(mark => away(mark) < 5).sort((a, b) => away(a) - away(b));
     show(grip.length ? grip[0].index : nearest(place));
   }
 
-  chart.addEventListener('pointermove', follow);
-  chart.addEventListener('pointerdown', follow);
+  for (const {chart} of plots) {
+    chart.addEventListener('pointermove', follow);
+    chart.addEventListener('pointerdown', follow);
+  }
   slider.addEventListener('input', () => show(Number(slider.value)));
   slider.addEventListener('keydown', event => {
     const step = event.key === 'PageDown' ? -1 : event.key === 'PageUp' ? 1 : 0;
     if (!step || !marks.length) return;
     const now = Number(slider.value);
-    const ahead = marks.map(m => m.index).filter(i => step * (i - now) > 0).sort((a, b) => step * (a - b));
+    const ahead = marks.map(mark => mark.index).filter(i => step * (i - now) > 0).sort((a, b) => step * (a - b));
     if (ahead.length) show(ahead[0]);
     event.preventDefault();
   });

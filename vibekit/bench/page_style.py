@@ -46,6 +46,7 @@ linear-gradient(to right,var(--rule),transparent) 0 0/.5rem 100% no-repeat scrol
 linear-gradient(to left,var(--rule),transparent) 100% 0/.5rem 100% no-repeat scroll}
 table{border-collapse:collapse;font-size:.95rem;font-variant-numeric:tabular-nums lining-nums;min-width:100%}
 caption{text-align:left;color:var(--soft);font-size:.85rem;padding:0 0 .5rem}
+caption span{display:block;position:sticky;left:0;max-width:calc(100vw - 2rem)}
 th,td{padding:.36rem .9rem .36rem 0;text-align:left;vertical-align:top;border-bottom:1px solid var(--faint)}
 thead th{border-bottom:1px solid var(--ink);font-weight:400;font-style:italic;vertical-align:bottom}
 tbody th{font-weight:400;min-width:7rem;max-width:16rem;overflow-wrap:anywhere}
@@ -64,7 +65,6 @@ figcaption{color:var(--soft);font-size:.85rem;line-height:1.45;margin-top:.5rem;
 .grid{stroke:var(--faint)}.foot{stroke:var(--soft)}
 .tick,.axis{fill:var(--soft);font-size:12px}.head1 .axis[dy="-10"]{transform:translateY(-18px)}
 .head2 .axis[dy="-10"]{transform:translateY(-32px)}.head3 .axis[dy="-10"]{transform:translateY(-46px)}
-.panel{fill:var(--ink);font-size:17px;font-style:italic}
 .note{fill:var(--ink);font-size:12px}.mark{fill:var(--ink);font-size:11.5px}
 .curve{fill:none;stroke-width:1.4;vector-effect:non-scaling-stroke;stroke-linejoin:round}
 .ink{stroke:var(--ink)}.dashed{stroke:var(--y);stroke-dasharray:5 4}

@@ -4,17 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from vibekit.bench.analysis import Fingerprint, RunResult, SpindleSpeed, output_speed, run_result
+from vibekit.bench.ranking import rank
 from vibekit.bench.report_parts import Document, LevelCurve, RecordingPart, Report, SpectrumCurve, ToolPart
 from vibekit.errors import Notice, VibekitError
 from vibekit.handarm.magnitude import BoolArray, VibrationMagnitude, grade
 from vibekit.handarm.onepass import LevelTrack
 from vibekit.handarm.summary import grade_document
-from vibekit.recording.recording import Origin, Recording, RecordingStream
+from vibekit.recording.recording import FloatArray, Origin, Recording, RecordingStream
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.units import number
+
+if TYPE_CHECKING:
+    from vibekit.machine.lines import LineSpectrum
+    from vibekit.machine.speed import SpeedEstimate
 
 LOOKED_AT_S = 120.0  # speed, lines and sources are taken from at most this much of a recording: it is read into memory
 _LEAD_S = 5.0  # of what precedes the first trigger-on, so that a run-up is seen
@@ -28,6 +35,7 @@ class Looked:
     start_s: float
     magnitude: VibrationMagnitude
     part: RecordingPart
+    result: RunResult
 
     @property
     def sheet(self) -> ToolSheet | None:
@@ -35,28 +43,53 @@ class Looked:
         return self.stream.tool
 
 
-def look(stream: RecordingStream, progress: Callable[[float], None] | None = None) -> Looked:
+def look(stream: RecordingStream, prints: Fingerprint, progress: Callable[[float], None] | None = None) -> Looked:
     """Return a recording graded, with speed and lines where they can be told.
 
     Raises:
         InputError: the recording is corrupt.
     """
     magnitude = grade(stream, progress=progress)
+    whole = magnitude.duration_s <= LOOKED_AT_S
     first_on = float(np.argmax(magnitude.on)) * magnitude.track.frame_s
-    start = max(0.0, first_on - _LEAD_S) if magnitude.duration_s > LOOKED_AT_S else 0.0
-    recording = stretch(stream, start, LOOKED_AT_S)
-    reasons: dict[str, str] = {}
-    speed = _tried("speed", reasons, lambda: _speed(recording, start))
+    start = 0.0 if whole else max(0.0, first_on - _LEAD_S)
+    turning, lines, reasons = _machine(stretch(stream, start, LOOKED_AT_S))
     part = RecordingPart(
         grade=magnitude.row(),
         level=_level(magnitude.track, magnitude.on),
-        measured=measured(stream, magnitude, start if magnitude.duration_s > LOOKED_AT_S else None),
-        speed=speed,
-        spectrum=None,
-        curve=_curve(recording),
+        measured=measured(stream, magnitude, None if whole else start),
+        speed=_moved(turning.to_dict(), start) if turning else None,
+        spectrum=lines.to_dict() if lines else None,
+        curve=_curve(lines) if lines else None,
         reasons=reasons,
     )
-    return Looked(stream, start, magnitude, part)
+    return Looked(stream, start, magnitude, part, run_result(stream, prints, magnitude, _spindle(stream, part.speed)))
+
+
+def _spindle(stream: RecordingStream, speed: Document | None) -> SpindleSpeed:
+    if stream.origin.facts.spindle_rpm is not None:
+        return stream.origin.facts.spindle_rpm, "stated", ()
+    return (None, None, ()) if speed is None else output_speed(speed, stream.tool)
+
+
+def _machine(recording: Recording) -> tuple[SpeedEstimate | None, LineSpectrum | None, dict[str, str]]:
+    """Return speed and lines of a recording, and the reason where one of them cannot be told."""
+    from vibekit.machine.lines import spectrum
+    from vibekit.machine.speed import estimate_speed
+
+    turning = lines = None
+    reasons = {}
+    try:
+        turning = estimate_speed(recording)
+    except VibekitError as error:
+        reasons["speed"] = str(error)
+    try:
+        lines = spectrum(recording, speed=turning)
+        if any(notice.code == "lines_smeared" for notice in lines.notices):
+            lines = spectrum(recording, kind="order", speed=turning)
+    except VibekitError as error:
+        reasons.setdefault("spectrum", str(error))
+    return turning, lines, reasons
 
 
 def stretch(stream: RecordingStream, start_s: float, length_s: float) -> Recording:
@@ -79,26 +112,15 @@ def stretch(stream: RecordingStream, start_s: float, length_s: float) -> Recordi
     return cut.read()
 
 
-def _tried(what: str, reasons: dict[str, str], make: Callable[[], Document]) -> Document | None:
-    """Return a document, or None with the reason noted where it cannot be made."""
-    try:
-        return make()
-    except VibekitError as error:
-        reasons[what] = str(error)
-        return None
-
-
 def _level(track: LevelTrack, on: BoolArray) -> LevelCurve:
     """Return the running second against the time at which it ends."""
     running = np.asarray(np.sqrt(np.maximum(track.running, 0.0)), dtype=np.float64)
-    time = (np.arange(running.size) + track.window) * (track.step / track.sample_rate)
+    time = np.arange(track.window, track.window + running.size, dtype=np.float64) * (track.step / track.sample_rate)
     return LevelCurve(time, running, on, track.frame_s)
 
 
-def _speed(recording: Recording, offset_s: float) -> Document:
-    from vibekit.machine.speed import estimate_speed
-
-    document = estimate_speed(recording).to_dict()
+def _moved(document: dict[str, Any], offset_s: float) -> Document:
+    """Return a `speed` document of a stretch with the times of the whole recording."""
     track = document["track"]
     track["time_s"] = [time + offset_s for time in track["time_s"]]
     for segment in document["segments"]:
@@ -107,19 +129,27 @@ def _speed(recording: Recording, offset_s: float) -> Document:
     return document
 
 
-def _curve(recording: Recording) -> SpectrumCurve:
-    from vibekit.machine.spectra import amplitude_spectrum, noise_floor
+def _curve(lines: LineSpectrum) -> SpectrumCurve:
+    spectrum = lines.floored.spectrum
+    total, floor = (_over_axes(values) for values in (spectrum.values, lines.floored.floor))
+    of = spectrum.of or (lines.speed.of if lines.speed and lines.speed.known else None)
+    if lines.kind == "order":
+        return SpectrumCurve(spectrum.frequency, "order", total, floor, of, lines.hz_per_unit)
+    turn = lines.speed.shaft_hz.get(of) if lines.speed and of else None
+    return SpectrumCurve(spectrum.frequency, "Hz", total, floor, of, turn)
 
-    spectrum = amplitude_spectrum(recording.samples, recording.sample_rate)
-    total = np.sqrt(np.square(spectrum.values).sum(axis=0))
-    return SpectrumCurve(spectrum.frequency, total, noise_floor(total))
+
+def _over_axes(values: FloatArray) -> FloatArray:
+    """Return the root sum of squares over the axes, shape (n_axes, n) to (n,)."""
+    return np.asarray(np.sqrt(np.square(values).sum(axis=0)), dtype=np.float64)
 
 
 def collect(looked: Sequence[Looked], title: str | None = None, notices: Sequence[Notice] = ()) -> Report:
     """Return the whole page's contents: recordings grouped by tool, with every remark on the grades once."""
     tools = tool_parts(looked)
     remarks = grade_document([one.magnitude for one in looked], notices)["notices"]
-    return Report(title, tools, None, tuple(Notice(**remark) for remark in remarks))
+    ranking = rank([one.result for one in looked], title or "").to_dict() if len(tools) > 1 else None
+    return Report(title, tools, ranking, tuple(Notice(**remark) for remark in remarks))
 
 
 def tool_parts(looked: Sequence[Looked]) -> tuple[ToolPart, ...]:

@@ -50,11 +50,11 @@ def octave_figure(name: str, part: RecordingPart) -> Html:
     if not centres or top <= 0:
         return el("p", "No vibration in the bands from 6.3 to 1250 Hz.")
     midband = 10 ** (np.arange(FIRST_BAND, FIRST_BAND + len(centres)) / 10)
-    y = _amplitude_axis("r.m.s.", top)
     x = _octave_axis(midband)
     drawn = []
     for axis in axes:
         values = np.asarray(third[f"{axis}_mps2"])
+        y = _amplitude_axis(f"axis {axis}, r.m.s.", top)
         drawn.append(_octave_plot(f"{name}-{axis}", axis, x, y, centres, midband, values, first=axis == axes[0]))
     caption = (
         "One-third-octave bands over the trigger-on time, axis by axis: pale as measured, solid as the hand feels it "
@@ -98,8 +98,8 @@ def _octave_plot(
                 bars(x, y, wide, values.tolist(), "pale", titles),
                 bars(x, y, slim, felt.tolist(), f"axis-{axis}", titles),
             ),
-            (el("text", axis, class_="panel", x="100%", y=14, dx=-6, text_anchor="end"),),
-            Reading(midband, (("as measured", "m/s²", values), ("weighted", "m/s²", felt))),
+            (),
+            Reading(midband, ((f"{axis} as measured", "m/s²", values), ("weighted", "m/s²", felt))),
             height=130,
             key=(("bar pale", "as measured"), ("bar axis-x", "weighted")) if first else (),
         )
@@ -177,54 +177,73 @@ def speed_figure(name: str, speed: Document, duration_s: float) -> Html:
         (),
         Reading(at, (("speed", "1/min", values),)),
         height=160,
-        key=(("curve ink", "speed"), ("span on", "steady"), *((("span load", "loaded"),) if loaded else ())),
+        key=(("curve ink", "speed"), *_shading(steady, loaded)),
     )
     return figure(draw(plot), f"How fast it turned ({_SOURCES.get(speed['source'], speed['source'])}).")
+
+
+def _shading(steady: list[tuple[float, float]], loaded: list[tuple[float, float]]) -> list[tuple[str, str]]:
+    return [*([("span on", "steady")] if steady else []), *([("span load", "loaded")] if loaded else [])]
 
 
 _SOURCES = {"tach": "from the tachometer", "vibration": "from its own vibration", "sound": "from the sound"}
 
 
-def spectrum_figure(name: str, lines: Sequence[Document], drawn: SpectrumCurve, turn: tuple[str, float] | None) -> Html:
-    """Return the spectrum with its named lines; `turn` is the shaft and speed [Hz] that orders are counted on."""
-    frequency, total = drawn.frequency_hz, drawn.total_mps2
-    inside = frequency >= 2.0
-    top = float(total[inside].max(initial=0.0))
+def spectrum_figure(name: str, lines: Sequence[Document], drawn: SpectrumCurve) -> Html:
+    """Return the spectrum over frequency or orders with its named lines, numbered as in their table."""
+    ordered = drawn.unit == "order"
+    lowest = 0.1 if ordered else 4.0
+    inside = drawn.frequency >= lowest
+    frequency, total, floor = drawn.frequency[inside], drawn.total_mps2[inside], drawn.floor_mps2[inside]
+    top = float(total.max(initial=0.0))
     if top <= 0:
-        return el("p", "The spectrum is empty: no vibration above 2 Hz.")
-    x = log_axis("frequency", "Hz", 4.0, float(frequency[-1]))
-    y = _amplitude_axis("line amplitude, r.m.s. of x, y, z together", top, float(np.median(total[inside])) / 8)
+        return el("p", "The spectrum is empty.")
+    x = log_axis(f"order of {drawn.of}" if ordered else "frequency", "" if ordered else "Hz", lowest, frequency[-1])
+    y = _amplitude_axis("line amplitude, r.m.s. of x, y, z together", top, float(floor.min()) / 2)
     shown = named_lines(lines)
-    places = _raised(x, [line["frequency_hz"] for line in shown])
-    stems = []
-    for i, (line, raised) in enumerate(zip(shown, places, strict=True), 1):
-        stems.append(stem(x, y, line["frequency_hz"], line_total(line), str(i), raised))
-    series = [total] if drawn.floor_mps2 is None else [total, drawn.floor_mps2]
-    at, values = highest(x, frequency, series)
-    reading = Reading(
-        at,
-        tuple((label, "m/s²", v) for label, v in zip(("amplitude", "floor"), values, strict=False)),
-        tuple((line["frequency_hz"], line_name(line)) for line in lines if line["names"]),
-        turn,
-    )
-    floor = () if drawn.floor_mps2 is None else (curve(x, y, frequency, drawn.floor_mps2, "dashed"),)
+    at = [_place(line, ordered) for line in shown]
+    raised = _raised(x, at)
+    stems = [
+        stem(x, y, a, line_total(s), str(i), r) for i, (a, s, r) in enumerate(zip(at, shown, raised, strict=True), 1)
+    ]
     plot = Plot(
         name,
         "Spectrum with named lines",
-        f"From {plain(4.0)} to {frequency[-1]:.0f} Hz, strongest {number(top)} m/s² at "
-        f"{frequency[inside][int(total[inside].argmax())]:.4g} Hz; {len(shown)} lines numbered as in the table below.",
+        f"Strongest {number(top)} m/s² at {frequency[int(total.argmax())]:.4g} {drawn.unit}; "
+        f"{len(shown)} lines are numbered as in the table below.",
         x,
         y,
-        (curve(x, y, frequency, total, "ink"), *floor),
+        (curve(x, y, frequency, total, "ink"), curve(x, y, frequency, floor, "dashed")),
         tuple(stems),
-        reading,
+        _line_reading(x, drawn, frequency, total, floor, lines),
         height=260,
-        headroom=1 + max(places, default=0),
-        key=(("curve ink", "spectrum"), *((("curve dashed", "noise floor"),) if floor else ())),
+        headroom=1 + max(raised, default=0),
+        key=(("curve ink", "spectrum"), ("curve dashed", "noise floor")),
     )
-    return figure(
-        draw(plot), "Every line is something that turns, meshes or strikes. The numbers are those of the table."
-    )
+    return figure(draw(plot), _SPECTRUM_CAPTION[ordered])
+
+
+_SPECTRUM_CAPTION = {
+    False: "Lines are things that turn, mesh or strike. The numbers are those of the table.",
+    True: "The speed wandered, so the lines are counted per turn of the shaft (orders), where they stand still. "
+    "The numbers are those of the table.",
+}
+
+
+def _place(line: Document, ordered: bool) -> float:
+    return float(line["order"] if ordered else line["frequency_hz"])
+
+
+def _line_reading(
+    x: Axis, drawn: SpectrumCurve, at: FloatArray, total: FloatArray, floor: FloatArray, lines: Sequence[Document]
+) -> Reading:
+    ordered = drawn.unit == "order"
+    spots, values = highest(x, at, [total, floor])
+    marks = tuple((_place(line, ordered), line_name(line)) for line in lines if line["names"])
+    second = None
+    if drawn.turn_hz:
+        second = ("frequency", "Hz", drawn.turn_hz) if ordered else ("order", f"of {drawn.of}", 1.0 / drawn.turn_hz)
+    return Reading(spots, (("amplitude", "m/s²", values[0]), ("floor", "m/s²", values[1])), marks, second)
 
 
 def named_lines(lines: Sequence[Document]) -> list[Document]:

@@ -28,11 +28,17 @@ class LevelCurve:
 
 @dataclass(frozen=True)
 class SpectrumCurve:
-    """Root sum of squares of the axes' amplitudes and their floor [m/s²] at `frequency_hz`, shape (n_bins,)."""
+    """Root sum of squares of the axes' amplitudes and of their floors [m/s²] at `frequency` [`unit`], shape (n_bins,).
 
-    frequency_hz: FloatArray
+    `unit` is "Hz" or "order"; orders are turns of shaft `of`, which turned `turn_hz` times a second.
+    """
+
+    frequency: FloatArray
+    unit: str
     total_mps2: FloatArray
-    floor_mps2: FloatArray | None
+    floor_mps2: FloatArray
+    of: str | None
+    turn_hz: float | None
 
 
 @dataclass(frozen=True)

@@ -190,12 +190,10 @@ def _rivals(speed: Document) -> str:
 
 
 def _lines(name: str, part: RecordingPart) -> Html:
-    if part.curve is None:
+    if part.curve is None or part.spectrum is None:
         return _absent("The spectrum", part.reasons.get("spectrum"), part.spectrum)
-    lines = part.spectrum["lines"] if part.spectrum else []
-    drawn = spectrum_figure(name, lines, part.curve, _turn(part))
-    if part.spectrum is None:
-        return join([drawn, _absent("What the lines are", part.reasons.get("spectrum"), None)])
+    lines = part.spectrum["lines"]
+    drawn = spectrum_figure(name, lines, part.curve)
     return join([drawn, _named_table(lines), _unnamed_table(lines)])
 
 
@@ -203,9 +201,9 @@ def _named_table(lines: Sequence[Document]) -> Html:
     numbered = named_lines(lines)
     if not numbered:
         return el("p", "No line has a name: nothing that turns at a known speed fits one.")
-    headings = ("", "name", "Hz", "order", "x", "y", "z", "all", "dB over floor")
-    rows = [[str(i), *_line_row(line)] for i, line in enumerate(numbered, 1)]
-    return table("Named lines, m/s² r.m.s.", headings, rows, numbers=range(2, 9))
+    headings = ("name", "Hz", "order", "x", "y", "z", "all", "dB over floor")
+    rows = [[join([el("b", i), " ", name]), *rest] for i, (name, *rest) in enumerate(map(_line_row, numbered), 1)]
+    return table("Named lines, m/s² r.m.s.", headings, rows)
 
 
 def _unnamed_table(lines: Sequence[Document]) -> Html | None:
@@ -229,15 +227,6 @@ def _line_row(line: Document) -> list[object]:
         number(line_total(line)),
         number(line["over_floor_db"]),
     ]
-
-
-def _turn(part: RecordingPart) -> tuple[str, float] | None:
-    """Return the shaft that orders are counted on, with its speed [Hz]."""
-    if part.speed is None or not part.speed["shafts"]:
-        return None
-    of = part.speed["track"]["of"]
-    shaft = part.speed["shafts"].get(of)
-    return (of, float(shaft["median_rpm"]) / 60.0) if shaft and shaft["median_rpm"] else None
 
 
 def _absent(what: str, reason: str | None, document: Document | None) -> Html:

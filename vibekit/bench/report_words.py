@@ -61,9 +61,10 @@ def likelihood(probability: float) -> str:
 
 def harshness(a_hv: float, doubt: float) -> str:
     """Return a magnitude in a word, or in two where its doubt spans them."""
-    low, high = (next(i for i, step in enumerate(_HARSHNESS) if a < step[0]) for a in (a_hv - doubt, a_hv + doubt))
-    words = _HARSHNESS[low][1] if low == high else f"{_HARSHNESS[low][1]} to {_HARSHNESS[high][1]}"
-    return f"{words}: {_HARSHNESS[next(i for i, step in enumerate(_HARSHNESS) if a_hv < step[0])][2]}"
+    low, high = (next(step for step in _HARSHNESS if a < step[0]) for a in (a_hv - doubt, a_hv + doubt))
+    if low is high:
+        return f"{low[1]}: {low[2]}"
+    return f"between {low[1]} ({low[2]}) and {high[1]} ({high[2]})"
 
 
 def deciding(part: ToolPart) -> Document | None:
@@ -87,9 +88,14 @@ def what_it_is(part: ToolPart) -> str:
     places = named(r.grade["position"] for r in part.recordings)
     seconds = sum(float(r.grade["trigger_on_s"]) for r in part.recordings)
     subject = tool_name(part) if part.sheet else "A tool that no sheet names"
-    recorded = f"{count} recording{'s' if count > 1 else ''}, {format_duration(seconds)} with the trigger on"
+    recorded = f"{count} recording{'s' if count > 1 else ''}, {length(seconds)} with the trigger on"
     told = [f"{subject}.", f"{recorded}{': ' + conditions if conditions else ''}{', at ' + places if places else ''}."]
     return " ".join(told)
+
+
+def length(seconds: float) -> str:
+    """Return how long something was recorded."""
+    return f"{seconds:.0f} s" if seconds < 120 else format_duration(seconds)
 
 
 def named(values: Iterable[Any]) -> str:

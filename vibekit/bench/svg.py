@@ -203,12 +203,15 @@ def _percent(share: float) -> str:
 
 @dataclass(frozen=True)
 class Reading:
-    """What a cursor reads: each series (name, unit, values) at `x`, names of marks, and what orders are counted on."""
+    """What a cursor reads at `x`: each series (name, unit, values), names of marks.
+
+    `second` (name, unit, factor) says x once more in another unit.
+    """
 
     x: FloatArray
     series: tuple[tuple[str, str, FloatArray], ...]
     marks: tuple[tuple[float, str], ...] = ()
-    turn: tuple[str, float] | None = None
+    second: tuple[str, str, float] | None = None
 
     def to_dict(self, axis: Axis) -> dict[str, Any]:
         """Return the reading as data for the page's script."""
@@ -221,7 +224,7 @@ class Reading:
             "x": _short(self.x),
             "series": [{"name": name, "unit": unit, "y": _short(y)} for name, unit, y in self.series],
             "marks": [[_digits(at, 6), name] for at, name in self.marks],
-            "turn": {"of": self.turn[0], "hz": _digits(self.turn[1], 6)} if self.turn else None,
+            "second": [*self.second[:2], _digits(self.second[2], 6)] if self.second else None,
         }
 
 
