@@ -166,7 +166,9 @@ def render(log: Document) -> str:
 
 def _line(entry: dict[str, Any]) -> str:
     values = entry["quantities"]
-    if entry["kind"] == "grade":
+    if entry["kind"] == "grade" and values["a_hv_mps2"] is None:
+        said = "cannot be graded"
+    elif entry["kind"] == "grade":
         said = f"a_hv {number(values['a_hv_mps2'])} ± {number(values['expanded_uncertainty_mps2'], 2)} m/s²"
     elif entry["kind"] == "speed":
         said = f"spindle {number(values['spindle_rpm'], 4)} 1/min ({values['source']})"

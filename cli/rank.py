@@ -9,10 +9,10 @@ from typing import Annotated, Any
 import typer
 
 from vibekit.errors import InputError
-from vibekit.units import format_duration
+from vibekit.units import format_allowed, number
 
 from .options import Json
-from .output import Document, Progress, emit, note, notice_lines, number, printable
+from .output import Document, Progress, emit, note, notice_lines, printable
 
 Benches = Annotated[
     list[str], typer.Argument(metavar="BENCH...", help="Bench sheets (TOML); or recordings, folders, globs.")
@@ -65,37 +65,50 @@ def rank(
 
 
 def render(document: Document) -> str:
-    """Return the ranking as text."""
+    """Return the ranking as text: what is compared first, tool by tool, then the pairs."""
     condition = document["condition"] or "condition not named"
     lines = [printable(f"{document['title'] or 'Bench'}: {len(document['tools'])} tools, compared {condition}"), ""]
-    lines.append(
-        "  place  tool          a_hv [m/s²]    time to 2.5 m/s²   work/day     spindle loaded (droop)  accessory"
-    )
-    lines += [_row(tool) for tool in document["tools"]]
-    lines += ["", *(_pair(pair) for pair in document["pairs"])]
+    compared = [tool for tool in document["tools"] if tool["a_hv_mps2"] is not None]
+    lines += [line for tool in compared for line in _tool(tool)]
+    lines += [_pair(pair) for pair in document["pairs"]]
     apart = [f"not compared: {', '.join(a['tools'])}: {a['reason']}" for a in document["not_comparable"]]
     return "\n".join([*lines, *("" for _ in apart[:1]), *map(printable, apart), "", *notice_lines(document)])
 
 
-def _row(tool: dict[str, Any]) -> str:
-    place = _place(tool)
-    doubt = f" ± {number(tool['expanded_uncertainty_mps2'], 2)}" if tool["a_hv_mps2"] is not None else ""
-    time = tool["allowed_trigger_time_s"]
-    left = "-" if time is None else format_duration(min(time, 86_400.0))
-    speed = number(tool["spindle_rpm_loaded"], 4, "1/min")
-    droop = f" ({number(tool['droop_pct'], 2)} %)" if tool["droop_pct"] is not None else ""
-    return printable(
-        f"  {place:<6} {tool['tag']:<13} {number(tool['a_hv_mps2']) + doubt:<15} {left:<18} "
-        f"{number(tool['work_to_action_value_wh'], 3, 'Wh'):<12} {speed + droop:<23} {tool['accessory'] or '-'}"
-    )
+def _tool(tool: dict[str, Any]) -> list[str]:
+    place = f"place {_place(tool)}" if tool["rank"] is not None else "not ranked"
+    tie = f", tied with {', '.join(tool['tied_with'])}" if tool["tied_with"] else ""
+    terms = ", ".join(text for text in (tool["accessory"], tool["position"], _runs(tool["runs"])) if text)
+    doubt = number(tool["expanded_uncertainty_mps2"], 2)
+    time = {key: tool[f"allowed_trigger_time{part}_s"] for key, part in _ENDS.items()}
+    lines = [
+        f"  {tool['tag']}: {place}{tie}: a_hv {number(tool['a_hv_mps2'])} ± {doubt} m/s² ({terms})",
+        f"    trigger time per day to the action value: {format_allowed(time)}",
+    ]
+    if tool["work_to_action_value_wh"] is not None:
+        low, high = (number(tool[f"work_to_action_value_{end}_wh"], 2) for end in ("low", "high"))
+        power = number(tool["shaft_power_w"], 3, "W")
+        lines.append(
+            f"    work in that time: {number(tool['work_to_action_value_wh'])} Wh ({low} to {high}) at {power}"
+        )
+    speeds = [f"{words} {number(tool[key], 4)}" for key, words in _SPEEDS.items() if tool[key] is not None]
+    droop = f" (droop {number(tool['droop_pct'], 2)} %)" if tool["droop_pct"] is not None else ""
+    lines += [f"    spindle {', '.join(speeds)} 1/min{droop}"] if speeds else []
+    return [*map(printable, lines), ""]
+
+
+_ENDS = {"value_s": "", "low_s": "_low", "high_s": "_high"}
+_SPEEDS = {"spindle_rpm_no_load": "no load", "spindle_rpm_loaded": "loaded"}
+
+
+def _runs(count: int) -> str:
+    return f"{count} run{'s' if count != 1 else ''}"
 
 
 def _place(tool: dict[str, Any]) -> str:
-    if tool["rank"] is None:
-        return "-"
     if tool["rank_low"] == tool["rank_high"]:
         return str(tool["rank"])
-    return f"{tool['rank']} ({tool['rank_low']}-{tool['rank_high']})"
+    return f"{tool['rank']} (between {tool['rank_low']} and {tool['rank_high']})"
 
 
 def _pair(pair: dict[str, Any]) -> str:
