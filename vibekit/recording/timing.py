@@ -17,6 +17,7 @@ EVEN_JITTER = 0.05  # r.m.s. step deviation, of the step, up to which stamps are
 _STAND_STILL = 4  # equal stamps after the first from which time is said to stand still
 _EVEN_GAP = 1.5  # of the step: a missing sample on an even clock
 _UNEVEN_GAP = 10.0  # of the step: a gap on a clock that wanders anyway
+_SHARED_STAMPS = 0.2  # share of equal stamps from which they are rounding, not repeated rows
 _LATE_SHARE = 0.02  # share of late steps up to which a clock is even with some samples missing
 
 
@@ -95,7 +96,8 @@ class _ClockState:
     def __init__(self, where: str) -> None:
         self.where, self.rows, self.last_stamp = where, 0, 0.0
         self.step = self.resolution = self.largest = self.square = 0.0
-        self.near = self.repeated = self.still = self.longest_still = 0
+        self.shared = False
+        self.late = self.near = self.repeated = self.still = self.longest_still = 0
         self.even = self.uneven = _Stretches(0.0, (0, 0.0, 0), ((0, 0.0, 0), (0, 0.0, 0)))
 
     def add(self, chunk: FloatArray, resolution_s: float) -> None:
@@ -112,7 +114,8 @@ class _ClockState:
         for stretches in (self.even, self.uneven):
             stretches.add(row, stamps, repeated)
         self._still(zero)
-        near = steps[steps <= self.even.limit]
+        near = steps[(steps <= self.even.limit) & ((steps > 0) | self.shared)]
+        self.late += int(np.count_nonzero(steps > self.even.limit))
         self.near += near.size
         self.square += float(np.sum((near - self.step) ** 2))
         self.largest = max(self.largest, float(steps.max(initial=0.0)))
@@ -125,7 +128,8 @@ class _ClockState:
         positive = steps[steps > 0]
         if positive.size == 0:
             raise InputError(f"{self.where}: timestamps stand still from sample 0: a recording needs rising time")
-        self.resolution = resolution_s if steps.min() > 0 else max(resolution_s, float(positive.min()))
+        self.shared = positive.size < (1.0 - _SHARED_STAMPS) * steps.size
+        self.resolution = max(resolution_s, float(positive.min())) if self.shared else resolution_s
         self.step = float(np.median(steps))
         if self.resolution > 0.3 * self.step:
             self.step = float(np.mean(steps[steps <= 20.0 * np.mean(positive)]))
@@ -155,7 +159,7 @@ class _ClockState:
                 f"{self.where}: timestamps stand still over {self.longest_still + 1} samples: time must rise"
             )
         jitter = math.sqrt(self.square / max(self.near, 1))
-        late = 1.0 - self.near / (self.rows - 1)
+        late = self.late / (self.rows - 1)
         even = late <= _LATE_SHARE and jitter <= max(EVEN_JITTER * self.step, 0.6 * self.resolution)
         stretches = self.even if even else self.uneven
         stretches.close((self.rows - 1, self.last_stamp, self.repeated))
