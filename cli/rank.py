@@ -30,6 +30,10 @@ Engine = Annotated[
     str | None, typer.Option("--engine", metavar="dask://HOST:PORT", help="Do the work on an existing Dask engine.")
 ]
 
+PlotOption = Annotated[
+    Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
+]
+
 
 def register(commands: typer.Typer) -> None:
     """Add the command."""
@@ -43,6 +47,7 @@ def rank(
     log_file: LogFile = None,
     jobs: Jobs = None,
     engine: Engine = None,
+    plot: PlotOption = None,
     as_json: Json = False,
 ) -> None:
     """Rank tools by how much they shake, on equal terms, with the work each can do in a day."""
@@ -61,6 +66,11 @@ def rank(
     document["notices"] = [notice.to_dict() for notice in session.failures] + document["notices"]
     if csv_file is not None:
         write_table(csv_file, document["tools"], list(document["tools"][0]) if document["tools"] else ["tag"])
+    if plot is not None:
+        from vibekit.bench.plots_bench import plot_ranking
+
+        plot_ranking(document, plot)
+        note(f"plot written to {plot}")
     emit(document, as_json, render, InputError.exit_code if session.failures else 0)
 
 

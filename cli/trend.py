@@ -8,7 +8,8 @@ import typer
 
 from .log import LogFile, Tag, log_path
 from .options import Json
-from .output import Document, emit, notice_lines, number, printable
+from .output import Document, emit, note, notice_lines, number, printable
+from .rank import PlotOption
 
 Quantity = Annotated[
     str, typer.Option("--quantity", help="a_hv_mps2, spindle_rpm, or a fault name (its probability), as logged.")
@@ -28,6 +29,7 @@ def trend(
     quantity: Quantity = "a_hv_mps2",
     condition: Condition = None,
     position: Position = None,
+    plot: PlotOption = None,
     as_json: Json = False,
 ) -> None:
     """Show how a quantity of a tool changes with hours used or date, and whether that is more than doubt."""
@@ -36,7 +38,13 @@ def trend(
 
     with open_log(log_path(log_file), create=False) as log:
         found = entries(log)
-    emit(trend_of(found, tag, quantity, condition, position).to_dict(), as_json, render)
+    document = trend_of(found, tag, quantity, condition, position).to_dict()
+    if plot is not None:
+        from vibekit.bench.plots_bench import plot_trend
+
+        plot_trend(document, plot)
+        note(f"plot written to {plot}")
+    emit(document, as_json, render)
 
 
 def render(document: Document) -> str:
