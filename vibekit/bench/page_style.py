@@ -26,10 +26,11 @@ a{color:var(--link)}
 .kind,figcaption,.tick,.axis,.mark,.note,.key,.cursor,caption,.small{font-family:"Liberation Sans",Helvetica,Arial,
 sans-serif}
 .kind{margin:0;color:var(--soft);font-size:.85rem;letter-spacing:.06em}
+.small{color:var(--soft);font-size:.85em}
 .short{margin:0;display:grid;grid-template-columns:8.5rem 1fr;gap:.9rem 1.4rem}
 .short dt{font-style:italic;color:var(--soft)}
 .short dd{margin:0;overflow-wrap:anywhere}
-.short dd.first{font-size:1.25rem;line-height:1.4}
+.short dd.first{font-size:1.18em;line-height:1.4}
 .refused{border-left:4px solid var(--ink);padding:.1rem 0 .1rem 1rem;margin:1.4rem 0}
 .remarks{padding:0;list-style:none}
 .remarks li{padding:.5rem 0;border-top:1px solid var(--faint)}
@@ -55,6 +56,7 @@ td.num,th.num{text-align:right;white-space:nowrap;padding-right:0;padding-left:1
 thead th.num{white-space:normal}
 td.num+td:not(.num),th.num+th:not(.num){padding-left:1.4rem}
 details{margin:.5rem 0}summary{cursor:pointer;padding:.25rem 0}
+summary :is(h3,h4,h5){display:inline;margin:0}details[open]{margin-bottom:1.5rem}
 figure{margin:1.4rem 0 2rem}
 figcaption{color:var(--soft);font-size:.85rem;line-height:1.45;margin-top:.5rem;max-width:38rem}
 .key{list-style:none;display:flex;flex-wrap:wrap;gap:.2rem 1.3rem;padding:0;margin:0 0 .3rem;font-size:.85rem}
@@ -79,16 +81,16 @@ figcaption{color:var(--soft);font-size:.85rem;line-height:1.45;margin-top:.5rem;
 .cursor output{display:block;min-height:2.6em;line-height:1.3;font-variant-numeric:tabular-nums}
 footer{margin-top:3.5rem;padding-top:1rem;border-top:3px double var(--rule);color:var(--soft);font-size:.9rem}
 @media (max-width:34rem){.sheet{padding:1.4rem 1rem 3rem}h1{font-size:1.6rem}h2{font-size:1.3rem}
-.short{grid-template-columns:1fr;gap:.1rem}.short dd{margin-bottom:1rem}.short dd.first{font-size:1.12rem}
+.short{grid-template-columns:1fr;gap:.1rem}.short dd{margin-bottom:1rem}.short dd.first{font-size:1.1em}
 nav ul{columns:1}dl:not(.short){grid-template-columns:1fr;gap:0}dl:not(.short) dd{margin-bottom:.45rem}
 .plot{padding-left:38px;padding-right:4px}.cursor{padding-left:38px;padding-right:4px}.tick,.axis{font-size:11px}
 th,td{padding-right:.7rem}td.num,th.num{padding-left:.8rem}}
 @media print{:root{color-scheme:light;
 --paper:#fff;--ink:#000;--soft:#444;--rule:#bbb;--faint:#e4e4e4;--x:#1f6aa5;--y:#c2601a;
 --z:#62676b;--pale:#ccd2d5;--on:#f0ece0;--load:#cfdce8;--doubt:#d9e3ec;--link:#000}
-body{font-size:10pt;line-height:1.4;print-color-adjust:exact;-webkit-print-color-adjust:exact}
-.sheet{max-width:none;padding:0}.cursor,.skip,nav{display:none}h1{font-size:20pt}h2{font-size:14pt;margin-top:1.6rem}
+html{font-size:9.5pt}body{font-size:1rem;line-height:1.4;print-color-adjust:exact;-webkit-print-color-adjust:exact}
+.sheet{max-width:none;padding:0}.cursor,.skip,nav{display:none}h2{margin-top:1.8rem}
 h2,h3,h4,h5,caption,thead{break-after:avoid}figure,tr,.refused,.short dd{break-inside:avoid}
-.wide{overflow:visible;background:none}table{font-size:8.5pt}.tick,.axis,.mark,.note{font-size:10px}
+.wide{overflow:visible;background:none}table{font-size:.92em}.tick,.axis,.mark,.note{font-size:10px}
 td.num,th.num{padding-left:.6rem}@page{margin:16mm}}
 """

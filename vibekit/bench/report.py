@@ -24,7 +24,7 @@ from vibekit.bench.report_sections import (
     time_section,
     unmeasured_section,
 )
-from vibekit.bench.report_words import deciding, headline, tool_name, why
+from vibekit.bench.report_words import deciding, headline, percent, tool_name, why
 from vibekit.errors import UsageError
 from vibekit.units import format_allowed, number
 
@@ -112,38 +112,35 @@ def _sheet(part: ToolPart, level: int) -> Html | None:
 
 
 def _overview(report: Report) -> Html:
-    """Return all tools in one table, those that shake least first, each a link to its own part."""
-    numbered = sorted(enumerate(report.tools, 1), key=lambda pair: _magnitude(pair[1]))
+    """Return all tools in one table, in their own order (conditions differ: it is no ranking), each a link."""
     rows = []
-    for i, part in numbered:
+    for i, part in enumerate(report.tools, 1):
         summary = deciding(part)
         link = el("a", tool_name(part), href=f"#t{i}")
         if summary is None:
-            rows.append([link, "cannot be graded", "-", why(part)])
+            rows.append([link, "-", "cannot be graded", "-", why(part)])
             continue
         doubt = number(summary["expanded_uncertainty_mps2"], 2)
         time = format_allowed(summary["allowed_trigger_time"]["to_action_value"])
-        rows.append([link, f"{number(summary['a_hv_mps2'])} ± {doubt}", time, why(part)])
-    headings = ("tool", "a_hv, m/s² (k = 2)", "trigger time per day to the action value", "why it shakes")
+        rows.append(
+            [link, summary["condition"] or "not named", f"{number(summary['a_hv_mps2'])} ± {doubt}", time, why(part)]
+        )
+    headings = ("tool", "condition", "a_hv, m/s² (k = 2)", "trigger time per day to the action value", "why it shakes")
     return join([el("h2", "In short"), table("Tools of this page", headings, rows, numbers=())])
-
-
-def _magnitude(part: ToolPart) -> float:
-    summary = deciding(part)
-    return float("inf") if summary is None else float(summary["a_hv_mps2"])
 
 
 def _comparison(ranking: Document | None) -> Html | None:
     """Return the ranking on equal terms, with its doubt; None where there is none."""
     if ranking is None:
         return None
-    rows = [_ranked(tool) for tool in ranking["tools"]]
+    rows = [_ranked(tool) for tool in ranking["tools"] if tool["rank"] is not None]
     headings = ("tool", "place", "a_hv, m/s²", "± (k = 2)", "speed loaded, 1/min", "shaft power, W", "work per day, Wh")
-    condition = ranking.get("condition") or "not named"
-    parts: list[object | None] = [
-        el("h2", "Side by side, on equal terms"),
-        table(f"Condition: {condition}; place 1 shakes least; work until the action value is reached", headings, rows),
-    ]
+    caption = (
+        f"Condition: {ranking['condition'] or 'not named'}. Place 1 shakes least; in brackets the places that "
+        "its doubt leaves open. Work is what it does until the action value is reached"
+    )
+    parts: list[object | None] = [el("h2", "Side by side, on equal terms")]
+    parts.append(table(caption, headings, rows) if rows else el("p", "No two tools can be compared."))
     pairs = [_pair(pair) for pair in ranking["pairs"]]
     if pairs:
         parts.append(table("How sure the order is", ("", "shakes less than", "probability"), pairs, numbers=(2,)))
@@ -155,8 +152,8 @@ def _comparison(ranking: Document | None) -> Html | None:
 
 
 def _ranked(tool: Document) -> list[object]:
-    place = "-" if tool["rank"] is None else str(tool["rank"])
-    if tool["rank"] is not None and tool["rank_low"] != tool["rank_high"]:
+    place = str(tool["rank"])
+    if tool["rank_low"] != tool["rank_high"]:
         place = f"{place} ({tool['rank_low']} to {tool['rank_high']})"
     return [
         tool["tag"],
@@ -173,7 +170,7 @@ def _pair(pair: Document) -> list[object]:
     share = float(pair["probability_a_shakes_less"])
     first, second = (pair["a"], pair["b"]) if share >= 0.5 else (pair["b"], pair["a"])
     sure = max(share, 1 - share)
-    return [first, second, "over 99 %" if sure > 0.99 else f"{100 * sure:.0f} %"]
+    return [first, second, percent(sure)]
 
 
 def _cautions() -> Html:

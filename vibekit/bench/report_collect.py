@@ -162,8 +162,8 @@ def tool_parts(looked: Sequence[Looked]) -> tuple[ToolPart, ...]:
 
 def _tool_part(tag: str | None, members: list[Looked]) -> ToolPart:
     document = grade_document([one.magnitude for one in members])
-    sheet = members[-1].sheet
-    return ToolPart(tag, sheet, tuple(document["summaries"]), tuple(one.part for one in members), None, None)
+    parts = tuple(one.part for one in members)
+    return ToolPart(tag, members[-1].sheet, tuple(document["summaries"]), parts)
 
 
 def measured(

@@ -16,7 +16,7 @@ from vibekit.bench.report_figures import (
     speed_figure,
 )
 from vibekit.bench.report_parts import Document, RecordingPart, ToolPart
-from vibekit.bench.report_words import deciding, fault_words, likelihood, named, percent, sentence
+from vibekit.bench.report_words import NOT_LOOKED_FOR, deciding, fault_words, likelihood, named, percent, sentence
 from vibekit.units import format_allowed, number
 
 _AXES = ("x", "y", "z")
@@ -50,7 +50,7 @@ def grade_section(part: ToolPart, level: int) -> Html:
 
 def _grade_row(row: Document) -> list[object]:
     facts_known = named((row["condition"], row["position"], f"run {row['run']}" if row["run"] is not None else None))
-    name = join([row["file"], el("br"), el("span", facts_known, class_="small kind")] if facts_known else [row["file"]])
+    name = join([row["file"], el("br"), el("span", facts_known, class_="small")] if facts_known else [row["file"]])
     values = [number(row["a_hw_mps2"][axis]) for axis in _AXES]
     peaks = [value for value in row["peak_mps2"].values() if value is not None]
     total = number(row["a_hv_mps2"]) if row["gradeable"] else "cannot be graded"
@@ -99,29 +99,36 @@ def source_section(part: ToolPart, level: int) -> Html:
     """Return the findings with their evidence, and what could not be tested."""
     title = heading(level)("Why it shakes")
     if part.diagnosis is None:
-        reason = part.why_no_diagnosis or "the source of the shaking was not looked for"
-        return join([title, el("p", f"Not determined: {reason}.")])
+        return join([title, el("p", f"Not determined: {part.why_no_diagnosis or NOT_LOOKED_FOR}.")])
     found = part.diagnosis["findings"]
-    parts: list[object | None] = [title, el("p", sentence(str(part.diagnosis["verdict"])))]
-    if found:
-        rows = [
-            [
-                sentence(fault_words(f["fault"])),
-                f"{percent(f['probability'])}, {likelihood(f['probability'])}",
-                f["severity"] or "-",
-                f["where"] or "-",
-                f["look_for"] or "-",
-            ]
-            for f in found
+    rows = [
+        [
+            sentence(fault_words(one["fault"])),
+            join([percent(one["probability"]), el("br"), el("span", likelihood(one["probability"]), class_="small")]),
+            one["severity"] or "-",
+            one["where"] or "-",
+            one["look_for"] or "-",
         ]
-        headings = ("what", "how probable", "how strong", "where", "look for")
-        parts.append(table("Findings, most probable first", headings, rows, numbers=()))
-        parts += [_evidence(f) for f in found if f["evidence"]]
-    untested = part.diagnosis["not_testable"]
-    if untested:
-        parts.append(el("p", "These recordings cannot tell:"))
-        parts.append(el("ul", *(el("li", f"{fault_words(u['fault'])}: {u['reason']}") for u in untested)))
-    return join(parts)
+        for one in found
+    ]
+    headings = ("what", "how probable", "how strong", "where", "look for")
+    return join(
+        [
+            title,
+            el("p", sentence(str(part.diagnosis["verdict"])), "."),
+            table("Findings, most probable first", headings, rows, numbers=()) if found else None,
+            *(_evidence(one) for one in found if one["evidence"]),
+            _untested(part.diagnosis["not_testable"]),
+        ]
+    )
+
+
+def _untested(faults: Sequence[Document]) -> Html | None:
+    if not faults:
+        return None
+    rows = [[sentence(fault_words(one["fault"])), one["reason"]] for one in faults]
+    inside = table("What these recordings cannot tell", ("fault", "why not"), rows, numbers=())
+    return el("details", el("summary", f"What these recordings cannot tell ({len(faults)})"), inside)
 
 
 def _evidence(found: Document) -> Html:
@@ -138,27 +145,33 @@ def _evidence(found: Document) -> Html:
         for evidence in found["evidence"]
     ]
     headings = ("line", "order", "Hz", "m/s² r.m.s.", "dB over floor", "axis", "speaks")
-    name = sentence(fault_words(found["fault"]))
-    rivals = [str(r.get("fault", r)) if isinstance(r, dict) else str(r) for r in found.get("rivals", [])]
-    beside = el("p", f"Looks alike: {', '.join(map(fault_words, rivals))}.") if rivals else None
-    return el("details", el("summary", f"Evidence: {name}"), table(f"Evidence for {name}", headings, rows), beside)
+    name = fault_words(found["fault"])
+    inside: list[object | None] = [table(f"Evidence: {name}", headings, rows)]
+    for rival in found["rivals"]:
+        apart = f" To tell them apart: {rival['separated_by']}." if rival.get("separated_by") else ""
+        inside.append(el("p", f"Fits about as well: {fault_words(rival['fault'])}.{apart}"))
+    if found.get("check_first"):
+        inside.append(el("p", f"First check, opening nothing: {found['check_first']}."))
+    return el("details", el("summary", f"Evidence: {name} ({percent(found['probability'])})"), *inside)
 
 
 def recordings_section(part: ToolPart, level: int, name: str) -> Html:
     """Return every recording with its plots."""
+    several = len(part.recordings) > 1
     return join(
         [
-            heading(level)("The recording" if len(part.recordings) == 1 else "The recordings"),
-            *(_recording(f"{name}r{i}", recording, level + 1) for i, recording in enumerate(part.recordings, 1)),
+            heading(level)("The recordings" if several else "The recording"),
+            *(_recording(f"{name}r{i}", one, level + 1, several) for i, one in enumerate(part.recordings, 1)),
         ]
     )
 
 
-def _recording(name: str, part: RecordingPart, level: int) -> Html:
+def _recording(name: str, part: RecordingPart, level: int, folded: bool) -> Html:
+    """Return one recording's plots and tables; where there are several, each is folded away under its name."""
     below = heading(level + 1)
-    return join(
+    title = el(f"h{min(level, 6)}", part.grade["file"])
+    inside = join(
         [
-            el(f"h{min(level, 6)}", part.grade["file"], id=name),
             below("Level"),
             level_figure(f"{name}-level", part),
             below("Bands"),
@@ -169,6 +182,7 @@ def _recording(name: str, part: RecordingPart, level: int) -> Html:
             _lines(f"{name}-lines", part),
         ]
     )
+    return el("details", el("summary", title), inside) if folded else join([title, inside])
 
 
 def _speed(name: str, part: RecordingPart) -> Html:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from vibekit.bench.report_parts import Document, RecordingPart, ToolPart
+from vibekit.machine.fault_words import FAULT_WORDS
 from vibekit.units import format_allowed, format_duration, number
 
 # Words for a magnitude, each with what it means for a working day; the steps follow from T = 8 h·(value/a_hv)² of
@@ -17,41 +18,24 @@ _HARSHNESS = (
     (float("inf"), "very harsh", "the limit value is reached within two hours"),
 )
 
-# Words for a probability: IPCC guidance note on uncertainties (Mastrandrea et al. 2010), Table 1
+# Words for a probability: IPCC guidance note on uncertainties (Mastrandrea et al. 2010), Table 1 (from memory)
 _LIKELIHOOD = (
     (0.99, "virtually certain"),
     (0.90, "very likely"),
     (0.66, "likely"),
+    (0.50, "more likely than not"),
     (0.33, "about as likely as not"),
     (0.10, "unlikely"),
     (0.01, "very unlikely"),
     (0.0, "exceptionally unlikely"),
 )
-LIKELY = 0.66  # from here on the headline names a cause
-
-FAULT_WORDS = {
-    "healthy": "nothing wrong that this can show",
-    "imbalance.accessory": "accessory out of balance",
-    "imbalance.armature": "armature out of balance",
-    "spindle.bent": "bent spindle",
-    "gear.wear": "worn gears",
-    "gear.eccentric": "gear out of centre",
-    "gear.tooth": "damaged gear tooth",
-    "bushing.worn": "worn bushing",
-    "bearing.outer_race": "bearing damaged on its outer race",
-    "bearing.inner_race": "bearing damaged on its inner race",
-    "bearing.rolling_element": "bearing with a damaged rolling element",
-    "bearing.cage": "bearing with a damaged cage",
-    "mount.loose": "something loose",
-    "electrical.commutation": "uneven commutation (brushes, commutator)",
-    "electrical.mains": "magnetic hum of the mains",
-    "resonance": "resonance near a working speed",
-}
+NOT_LOOKED_FOR = "the source of the shaking was not looked for"
+LIKELY = 0.5  # from here on the headline names a cause
 
 
 def fault_words(fault: str) -> str:
     """Return a fault's name in plain words."""
-    return FAULT_WORDS.get(fault, fault)
+    return FAULT_WORDS[fault].name if fault in FAULT_WORDS else fault
 
 
 def likelihood(probability: float) -> str:
@@ -152,7 +136,7 @@ def how_long(part: ToolPart) -> str:
 def why(part: ToolPart) -> str:
     """Return what makes it shake, as far as that is settled."""
     if part.diagnosis is None:
-        return f"Not determined here: {part.why_no_diagnosis or 'the source of the shaking was not looked for'}."
+        return f"Not determined here: {part.why_no_diagnosis or NOT_LOOKED_FOR}."
     findings = part.diagnosis["findings"]
     if not findings:
         return sentence(str(part.diagnosis["verdict"] or "nothing can be said about the source."))
