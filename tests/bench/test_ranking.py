@@ -129,8 +129,9 @@ def test_other_terms_are_said_and_not_mixed() -> None:
     assert [(p["a"], p["b"]) for p in document["pairs"]] == [("a", "b")]
 
 
-def test_accessory_class_is_however_it_is_written() -> None:
-    tools = rank([result("a", 4.0, accessory="Grinding  disc"), result("b", 5.0)]).to_dict()
+def test_terms_are_the_same_however_they_are_written() -> None:
+    other = {"accessory": "Grinding  disc", "condition": "Loaded", "position": "rear-handle"}
+    tools = rank([result("a", 4.0, **other), result("b", 5.0)]).to_dict()
     assert not tools["not_comparable"] and [t["rank"] for t in tools["tools"]] == [1, 2]
 
 

@@ -12,12 +12,13 @@ from vibekit.bench.comparison import Estimate, Pair, Place, all_pairs, places
 from vibekit.bench.terms import (
     LOADED,
     Apart,
-    accessory_class,
     common_positions,
     counted_once,
     equal_terms,
     grouped,
+    on_plain_terms,
     other_classes,
+    plain_term,
     usual_condition,
 )
 from vibekit.errors import Notice, distinct, document
@@ -129,9 +130,9 @@ def rank(runs: Sequence[RunResult], title: str = "", condition: str | None = Non
     """
     unnamed = tuple(sorted({run.file for run in runs if run.tag is None}))
     apart = [Apart(unnamed, "no tool sheet names the tool")] if unnamed else []
-    usable, remarks = counted_once([run for run in runs if run.tag is not None])
+    usable, remarks = counted_once([on_plain_terms(run) for run in runs if run.tag is not None])
     by_tag = grouped(usable, lambda run: run.tag or "")
-    chosen = condition or usual_condition(usable)
+    chosen = plain_term(condition) or usual_condition(usable)
     groups, alone = equal_terms(by_tag, chosen)
     apart += alone
     tools: list[ToolResult] = []
@@ -175,7 +176,7 @@ def _tool(
     place: Place | None,
 ) -> ToolResult:
     there = [run for run in runs if run.condition == condition and run.a_hv_mps2 is not None]
-    own = [run for run in there if accessory_class(run.accessory) == accessory] or there
+    own = [run for run in there if run.accessory == accessory] or there
     last = runs[-1]
     return ToolResult(
         tag=tag,

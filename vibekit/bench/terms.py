@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from vibekit.bench.analysis import RunResult
@@ -25,9 +25,15 @@ class Apart:
         return {"tools": list(self.tools), "reason": self.reason}
 
 
-def accessory_class(kind: str | None) -> str | None:
-    """Return the class an accessory is compared in: its kind, however it is written."""
-    return " ".join(kind.casefold().split()) if kind and kind.strip() else None
+def plain_term(text: str | None) -> str | None:
+    """Return a condition, position or accessory kind however it is written: "No-load" is "no load"."""
+    return " ".join(text.casefold().replace("-", " ").replace("_", " ").split()) or None if text else None
+
+
+def on_plain_terms(run: RunResult) -> RunResult:
+    """Return the run with its terms of comparison in plain writing."""
+    condition, position, accessory = map(plain_term, (run.condition, run.position, run.accessory))
+    return replace(run, condition=condition, position=position, accessory=accessory)
 
 
 def grouped(runs: Iterable[RunResult], key: Callable[[RunResult], Any]) -> dict[Any, list[RunResult]]:
@@ -70,15 +76,20 @@ def equal_terms(
         graded = [run for run in there if run.a_hv_mps2 is not None]
         if not graded:
             have = ", ".join(sorted({run.condition or "not named" for run in runs}))
-            why = "cannot be graded" if there else f"are missing (it has: {have})"
+            why = f"cannot be graded: {_refusals(there)}" if there else f"are missing (it has: {have})"
             apart.append(Apart((tag,), f"recordings in condition {condition or 'not named'} {why}"))
             continue
-        classes = grouped(graded, lambda run: accessory_class(run.accessory))
+        classes = grouped(graded, lambda run: run.accessory)
         usual = max(classes, key=lambda c: (len(classes[c]), c or ""))
         groups.setdefault(usual, {})[tag] = classes[usual]
         for other in sorted(set(classes) - {usual}, key=str):
             apart.append(Apart((tag,), f"its runs with {_named(other)} are not mixed with those with {_named(usual)}"))
     return groups, apart
+
+
+def _refusals(runs: Sequence[RunResult]) -> str:
+    """Return why none of the runs has a grade."""
+    return "; ".join(dict.fromkeys(n.message for run in runs for n in run.notices if n.severity == "refusal"))
 
 
 def _named(accessory: str | None) -> str:

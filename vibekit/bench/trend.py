@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.bench.logbook import Entry
+from vibekit.bench.terms import plain_term
 from vibekit.errors import InputError, Notice, document
 from vibekit.handarm.uncertainty import COVERAGE, REPEATABILITY
 
@@ -165,17 +166,15 @@ def _on_equal_terms(
     entries: Sequence[Entry], condition: str | None, position: str | None
 ) -> tuple[list[Entry], dict[str, str | None], list[Notice]]:
     """Return the entries of the most frequent condition, position and accessory (of those asked for)."""
-    asked = [
-        e
-        for e in entries
-        if (condition is None or e.condition == condition) and (position is None or e.position == position)
-    ]
+    wanted = (plain_term(condition), plain_term(position))
+    own = [(entry, tuple(map(plain_term, (entry.condition, entry.position, entry.accessory)))) for entry in entries]
+    asked = [(e, t) for e, t in own if all(want in (None, term) for want, term in zip(wanted, t, strict=False))]
     if not asked:
         have = sorted({f"{e.condition or 'not named'} at {e.position or 'not named'}" for e in entries})
         raise InputError(f"no entry in that condition and position; there are: {', '.join(have)}")
-    counts = Counter((e.condition, e.position, e.accessory) for e in asked)
+    counts = Counter(terms for _, terms in asked)
     usual = max(counts, key=lambda terms: (counts[terms], str(terms)))
-    used = [e for e in asked if (e.condition, e.position, e.accessory) == usual]
+    used = [entry for entry, terms in asked if terms == usual]
     notices = []
     if len(used) < len(entries):
         message = (
