@@ -62,11 +62,14 @@ def _diagnose(runs: Sequence[tuple[RunResult, Path]], open_stream: Callable[[Pat
 
 
 def quantities(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the probability of each fault of a `diagnose` document (the largest of its places), and its verdict."""
-    findings: dict[str, Any] = {}
+    """Return probability and, where stated, unbalance of each finding of a `diagnose` document, and its verdict."""
+    values: dict[str, Any] = {}
     for finding in document["findings"]:
-        findings[finding["fault"]] = max(finding["probability"], findings.get(finding["fault"], 0.0))
-    return {**findings, "verdict": document["verdict"]}
+        values[finding["fault"]] = finding["probability"]
+        unbalance = (finding.get("size") or {}).get("residual_unbalance_g_mm")
+        if unbalance is not None:
+            values[f"{finding['fault']}.residual_unbalance_g_mm"] = unbalance
+    return {**values, "verdict": document["verdict"]}
 
 
 def _joint(hashes: Sequence[str]) -> str:

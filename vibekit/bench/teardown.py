@@ -76,7 +76,7 @@ def record_teardown(
     pairs = scored(log)
     prediction, score = next((p, s) for t, p, s in pairs if t.tag == tag and t.opened_at == opened)
     scores = tuple(s for _, _, s in pairs if s is not None)
-    return TeardownResult(teardown, prediction, score, scores, tuple(_notices(log, teardown, score, scores)))
+    return TeardownResult(teardown, prediction, score, scores, tuple(_notices(log, teardown, prediction, scores)))
 
 
 def scored(log: sqlite3.Connection) -> list[tuple[Teardown, Entry | None, Score | None]]:
@@ -124,13 +124,18 @@ def _score(teardown: Teardown, entry: Entry) -> Score | None:
     return Score(predicted, teardown.found, untested)
 
 
-def _notices(log: sqlite3.Connection, teardown: Teardown, score: Score | None, scores: Sequence[Score]) -> list[Notice]:
+def _notices(
+    log: sqlite3.Connection, teardown: Teardown, prediction: Entry | None, scores: Sequence[Score]
+) -> list[Notice]:
     notices = []
-    if score is None:
-        known = sorted({entry.tag for entry in entries(log)})
+    if prediction is None:
+        known = ", ".join(sorted({entry.tag for entry in entries(log)})) or "none"
         why = f"no diagnosis of {teardown.tag} was logged before it was opened: nothing to score"
-        remedy = f"log add before a teardown; tools in the log: {', '.join(known) or 'none'}"
+        remedy = f"log add before a teardown; tools in the log: {known}"
         notices.append(Notice("no_prediction", "caution", why, remedy=remedy))
+    elif _score(teardown, prediction) is None:
+        why = f"the diagnosis before it was opened could test nothing ({prediction.quantities.get('verdict')})"
+        notices.append(Notice("prediction_empty", "caution", why, remedy="see vibekit check for what was missing"))
     if 0 < len(scores) < _FEW:
         message = f"{len(scores)} scored teardown{'s' if len(scores) > 1 else ''}: rates from so few say little"
         notices.append(Notice("few_teardowns", "info", message, len(scores), _FEW))
