@@ -6,21 +6,12 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from vibekit.errors import InputError
+from vibekit.recording.readers_arrays import SUFFIXES as ARRAY_SUFFIXES
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES
+from vibekit.recording.readers_parquet import SUFFIXES as PARQUET_SUFFIXES
+from vibekit.recording.readers_text import SUFFIXES as TEXT_SUFFIXES
 
-# Formats a recording may have; `.toml` is a sidecar, other suffixes are never recordings.
-RECORDING_SUFFIXES = AUDIO_SUFFIXES | {
-    ".csv",
-    ".tsv",
-    ".txt",
-    ".npz",
-    ".mat",
-    ".h5",
-    ".hdf5",
-    ".uff",
-    ".unv",
-    ".parquet",
-}
+RECORDING_SUFFIXES = AUDIO_SUFFIXES | TEXT_SUFFIXES | ARRAY_SUFFIXES | PARQUET_SUFFIXES  # never `.toml`: a sheet
 _GLOB_SIGNS = frozenset("*?[")
 
 
