@@ -76,6 +76,7 @@ def _read(path: Path, options: RecordingOptions) -> Recording:
     return vk.read(
         path,
         calibration=Calibration(1.0, "uncalibrated, in the unit of the file"),
+        includes_gravity=False,
         sample_rate=options.sample_rate,
         axes=[axis.strip() for axis in options.axes.split(",")] if options.axes else None,
         start_s=options.from_s,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import numpy as np
 
 from vibekit.errors import InputError, Notice, UsageError
 from vibekit.recording.calibration import Calibration
+from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
 from vibekit.recording.readers_arrays import SUFFIXES as ARRAY_SUFFIXES, open_arrays
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
 from vibekit.recording.readers_parquet import SUFFIXES as PARQUET_SUFFIXES, open_parquet
@@ -32,6 +34,7 @@ def open_recording(
     sample_rate: float | None = None,
     tool: ToolSheet | str | Path | None = None,
     tach_pulses: float | None = None,
+    includes_gravity: bool | None = None,
     start_s: float | None = None,
     stop_s: float | None = None,
     defaults: Mapping[str, Mapping[str, Any]] | None = None,
@@ -51,6 +54,7 @@ def open_recording(
         axes=tuple(axes) if axes is not None else facts.axes,
         unit=unit if unit is not None else facts.unit,
         sample_rate_hz=sample_rate if sample_rate is not None else facts.sample_rate_hz,
+        includes_gravity=includes_gravity if includes_gravity is not None else facts.includes_gravity,
         tach_pulses_per_rev=tach_pulses if tach_pulses is not None else facts.tach_pulses_per_rev,
     )
     sheet = _tool(path, facts, tool)
@@ -77,9 +81,10 @@ def open_recording(
     if facts.axes is None and source.names is None:
         origin = replace(origin, notices=(*origin.notices, _assumed_axes(roles)))
 
-    def blocks(size: int) -> Iterator[Block]:
-        return _blocks(path, source, roles, settled, first, last, size)
-
+    blocks: Callable[[int], Iterator[Block]] = partial(_blocks, path, source, roles, settled, first, last)
+    if _has_gravity(facts, source, rate, blocks):
+        blocks = partial(_filtered, blocks, rate)
+        origin = gravity_removed(origin)
     count = None if source.n_frames is None else min(last or source.n_frames, source.n_frames) - first
     return RecordingStream(rate, tuple(r for r in roles if r in ACCELERATION_AXES), count, origin, blocks)
 
@@ -93,6 +98,7 @@ def read(
     sample_rate: float | None = None,
     tool: ToolSheet | str | Path | None = None,
     tach_pulses: float | None = None,
+    includes_gravity: bool | None = None,
     start_s: float | None = None,
     stop_s: float | None = None,
 ) -> Recording:
@@ -105,6 +111,7 @@ def read(
         sample_rate=sample_rate,
         tool=tool,
         tach_pulses=tach_pulses,
+        includes_gravity=includes_gravity,
         start_s=start_s,
         stop_s=stop_s,
     ).read()
@@ -130,6 +137,23 @@ def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
     if suffix in TEXT_SUFFIXES:
         return open_text(path, facts)
     raise InputError(f"{path}: no reader for {suffix or 'a file without suffix'}")
+
+
+def _has_gravity(
+    facts: RecordingFacts, source: RawSource, rate: float, blocks: Callable[[int], Iterator[Block]]
+) -> bool:
+    """Tell whether gravity is to be taken out: the sidecar says so, or leaves it open and the mean vector shows it.
+
+    Audio-type files come from recorders that mostly block constant parts: there only the sidecar decides.
+    """
+    if facts.includes_gravity is not None or source.needs_full_scale:
+        return bool(facts.includes_gravity)
+    probe = next(blocks(max(2, round(PROBE_S * rate))), None)
+    return probe is not None and is_gravity(probe.acceleration.mean(axis=1))
+
+
+def _filtered(blocks: Callable[[int], Iterator[Block]], rate: float, size: int) -> Iterator[Block]:
+    return without_gravity(blocks(size), rate)
 
 
 def _tool(path: Path, facts: RecordingFacts, tool: ToolSheet | str | Path | None) -> ToolSheet | None:
