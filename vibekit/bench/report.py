@@ -182,12 +182,12 @@ def require_writable(path: Path, inputs: Sequence[Path] = ()) -> None:
     """Make sure, before the work starts, that a page can be written there without covering what it is made from.
 
     Raises:
-        UsageError: the folder does not exist, the path is a folder or one of `inputs`.
+        UsageError: the folder does not exist, the path is a folder, one of `inputs`, or a sheet (TOML).
     """
     if path.is_dir() or not path.parent.is_dir():
         raise UsageError(f"{path}: {'is a folder' if path.is_dir() else 'no such folder'}: name a file to write")
-    if any(path.resolve() == given.resolve() for given in inputs):
-        raise UsageError(f"{path}: is one of the inputs: name another file for the page")
+    if path.suffix.lower() == ".toml" or any(path.resolve() == given.resolve() for given in inputs):
+        raise UsageError(f"{path}: is one of the inputs or a sheet: name another file for the page")
 
 
 def write_page(page: str, path: Path) -> None:
