@@ -22,9 +22,9 @@ STEP = 0.004  # of the frequency: step of the logarithmic axis
 LOWEST_HZ, HIGHEST_HZ = 2.0, 12_000.0  # slowest shaft looked for; above, tools have resonances rather than lines
 _FLOOR_BAND_HZ = 200.0  # stretch over which the local noise is taken
 _CHUNK_FRAMES = 256  # spectra held in memory at a time
-_SLOPE_DB = 2.5  # per unit of evidence
-_BEYOND = 0.1  # of the slope beyond the most: the top of a loud line stays its top
+_BEYOND = 0.2  # of the slope beyond the most: the top of a loud line stays its top
 _ABSENT = -3.0
+_NEUTRAL = 1.6  # 2 dB over noise: where nothing may be concluded, a line counts neither as seen nor as missing
 _SHIFTS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128)  # steps between neighbouring frames
 
 
@@ -75,7 +75,7 @@ def line_map(samples: FloatArray, sample_rate: float, size: int, hop: int, maske
         white = whitened(power, sample_rate / size)
         for hz in masked_hz:
             centre = round(hz * size / sample_rate)
-            white[:, max(0, centre - 2) : centre + 3] = 1.0
+            white[:, max(0, centre - 2) : centre + 3] = _NEUTRAL
         decibels[part] = _to_log_axis(10.0 * np.log10(white), sample_rate / size, axis)
     time_s = (np.arange(n_frames) * hop + size / 2.0) / sample_rate
     return LineMap(decibels, lowest, time_s, levels, size, hop, sample_rate)
@@ -117,24 +117,28 @@ def _to_log_axis(decibels: FloatArray, spacing_hz: float, axis: FloatArray) -> F
 
 @dataclass(frozen=True)
 class Presence:
-    """When a line counts as seen: from `starts_db` over the noise, and how much one line may say at `most`."""
+    """When a line counts as seen: from `starts_db` over the noise, by `slope_db` per unit of evidence, at `most`."""
 
     starts_db: float
+    slope_db: float
     most: float
 
 
-IN_FRAME = Presence(6.0, 4.0)
-IN_MEAN = Presence(3.0, 6.0)  # the noise of an average over frames wanders less, so that less says more
+IN_FRAME = Presence(6.0, 2.5, 6.0)
+IN_MEAN = Presence(2.0, 1.5, 8.0)  # the noise of an average over frames wanders less, so that less says more
 
 
 def evidence(decibels: FloatArray, likely: float, presence: Presence) -> FloatArray:
     """Return the log likelihood ratio "a line is expected here" against "noise" for each entry.
 
     A line expected with probability p: log(1 - p + p·exp(g)), where g grows with the decibels over noise and saturates,
-    so that one loud line cannot outvote several. Entries far below the start tend to log(1 - p) < 0.
+    so that one loud line cannot outvote several. A line that is seldom seen is seldom loud: g saturates at p times the
+    most, so that a loud line speaks for a shaft's once-per-turn rather than for some high harmonic of a slower one.
+    Entries far below the start tend to log(1 - p) < 0.
     """
-    grown = np.maximum((decibels - presence.starts_db) / _SLOPE_DB, _ABSENT)
-    grown = np.minimum(grown, presence.most + _BEYOND * (grown - presence.most))
+    grown = np.maximum((decibels - presence.starts_db) / presence.slope_db, _ABSENT)
+    most = likely * presence.most
+    grown = np.minimum(grown, most + likely * _BEYOND * (grown - most))
     return np.asarray(np.log1p(likely * np.expm1(grown)))
 
 
@@ -168,11 +172,11 @@ def _shifted(values: FloatArray, by: int) -> FloatArray:
 def best_path(scores: FloatArray, seconds_per_frame: float) -> NDArray[np.intp]:
     """Return the column of the best path through `scores`, shape (n_frames,), by dynamic programming (Viterbi 1967).
 
-    Moving costs in proportion to the change: a loaded tool droops a few per cent in a second, a start takes about one
-    second over the whole range; a change of e per second costs 3.
+    Moving costs in proportion to the change: a loaded tool's speed wanders by some tens of per cent per second at most,
+    a start takes about one second over the whole range. Changing by a factor of e per second costs 2.5 a frame.
     """
     n_frames, n_speeds = scores.shape
-    cost = 3.0 * STEP / max(seconds_per_frame, 1e-3) * 0.3
+    cost = 2.5 * STEP / max(seconds_per_frame, 1e-3)
     moves = [m for shift in _SHIFTS for m in ((shift, -shift) if shift else (0,)) if shift < n_speeds]
     best = scores[0].copy()
     came = np.zeros((n_frames, n_speeds), dtype=np.int16)

@@ -26,6 +26,7 @@ READ_RANGE = (0.9, 1.1)  # of a speed read by other means
 LEAST_EVIDENCE = 1.5  # log likelihood ratio of the whole set of lines below which there is no speed to tell
 _TEMPER = 2.5  # lines are not independent: their summed evidence overstates by about this factor
 _RIVALS = 4
+_MAINS_SHARE = 0.5  # of the power within 2 Hz of a mains line that stands on one place
 
 # How often the n-th harmonic of a shaft stands over the noise in a running tool (common practice, no source)
 _HARMONICS = (0.9, 0.6, 0.5, 0.4, 0.4, 0.3, 0.3, 0.3, 0.2, 0.2)
@@ -81,8 +82,7 @@ def line_speed(
     refusal = _rate_too_low(target, sample_rate)
     if refusal is not None:
         return _nothing(refusal, _folded_rivals(target, sample_rate)), target.of
-    mains = [n * tool.line_hz for n in (1, 2, 4)] if tool and tool.line_hz else []
-    mapped = map_of(samples, sample_rate, target.slowest_hz, mains)
+    mapped = map_of(samples, sample_rate, target.slowest_hz, mains_lines(samples, sample_rate, tool))
     on = _running(mapped, calibrated)
     high = min(target.high_hz, 0.47 * sample_rate)
     low = max(STANDS_BELOW * (target.rated_hz or target.low_hz / 0.2), mapped.lowest_hz)
@@ -137,6 +137,36 @@ def _orders(tool: ToolSheet, of: str) -> list[ExpectedOrder]:
         if likely > 0:
             chances[order] = max(likely, chances.get(order, 0.0))
     return [ExpectedOrder(order, likely) for order, likely in sorted(chances.items())]
+
+
+def mains_lines(samples: FloatArray, sample_rate: float, tool: ToolSheet | None) -> list[float]:
+    """Return the mains lines present, once and twice the supply frequency [Hz], that no shaft may claim.
+
+    The supply keeps its frequency within a few parts in ten thousand while a shaft wanders by tenths of a per cent: a
+    line is of the mains when most of what stands within 2 Hz of it falls on one place within 0.3 Hz, all along.
+    """
+    frequencies = [
+        f for line in ([tool.line_hz] if tool and tool.line_hz else [50.0, 60.0]) for f in (line, 2.0 * line)
+    ]
+    step = max(1, int(sample_rate / 1000.0))
+    count = samples.shape[-1] // step
+    slow = samples[:, : count * step].reshape(samples.shape[0], count, step).mean(axis=-1)
+    rate = sample_rate / step
+    block = max(1, int(rate / 4.0))
+    found = []
+    for hz in frequencies:
+        turned = slow * np.exp(-2j * np.pi * hz / rate * np.arange(count))
+        n = count // block
+        if hz > 0.45 * rate or n < 8:
+            continue
+        narrow = np.fft.fft(turned[:, : n * block].reshape(slow.shape[0], n, block).mean(axis=-1), 8 * n, axis=-1)
+        power = np.abs(narrow) ** 2
+        near = max(1, round(0.3 / (rate / block) * 8 * n))
+        on_place = np.maximum(power[:, : near + 1].max(axis=-1), power[:, -near:].max(axis=-1)) / n
+        share = on_place / np.maximum(power.mean(axis=-1), np.finfo(np.float64).tiny)
+        if share.max() > _MAINS_SHARE:
+            found.append(hz)
+    return found
 
 
 def _running(mapped: LineMap, calibrated: bool) -> NDArray[np.bool_]:
