@@ -162,3 +162,10 @@ def test_per_mass_and_price_where_the_sheet_gives_them() -> None:
     tool = rank([result("a", 4.0, price=80.0)]).to_dict()["tools"][0]
     assert (tool["a_hv_per_kg_mps2"], tool["a_hv_per_price_mps2"]) == (2.0, 0.05)
     assert rank([result("a", 4.0)]).to_dict()["tools"][0]["a_hv_per_price_mps2"] is None
+
+
+def test_terms_that_are_not_named_are_said() -> None:
+    bare = {"accessory": None, "position": None}
+    document = rank([result("a", 4.0, **bare), result("b", 5.0, **bare)]).to_dict()
+    assert [n["code"] for n in document["notices"]].count("terms_not_named") == 2
+    assert [tool["rank"] for tool in document["tools"]] == [1, 2]

@@ -214,26 +214,49 @@ def _of(tag: str, notice: Notice) -> Notice:
 
 def _notices(tools: Sequence[ToolResult], runs: Sequence[RunResult]) -> list[Notice]:
     """Return what a reader of the ranking must know."""
-    notices = [n for run in runs for n in run.notices if n.code in ("speed_unknown", "axes_missing")]
-    notices += [
-        _of(tool.tag, n) for tool in tools if tool.summary for n in tool.summary.notices if n.code != "few_runs"
-    ]
     graded = [tool for tool in tools if tool.summary]
+    notices = [n for run in runs for n in run.notices if n.code in ("speed_unknown", "axes_missing")]
+    notices += [_of(tool.tag, n) for tool in tools for n in (tool.summary.notices if tool.summary else ())]
+    notices = [n for n in notices if n.code != "few_runs"]
     if not graded:
         why = "no recording of the bench can be graded in one condition: nothing can be compared"
         notices.append(Notice("nothing_to_rank", "refusal", why, remedy="see vibekit check for each recording"))
     few = [tool.tag for tool in graded if tool.compared and tool.compared.runs < 3]
     if few:
-        message = f"fewer than 3 runs (ISO 5349-2): {', '.join(few)}; run-to-run scatter is then a default"
+        message = f"fewer than 3 runs (ISO 5349-2): {', '.join(few)}; the scatter of a single run is a default"
         notices.append(Notice("few_runs", "caution", message, len(few), 0, "record the same work three times"))
     powerless = [tool.tag for tool in graded if tool.shaft_power_w is None]
     if powerless:
         message = f"useful work per day is not known without shaft power: {', '.join(powerless)}"
         notices.append(Notice("no_shaft_power", "info", message, remedy="measure with a brake, give shaft_power_w"))
-    for tool in graded:
-        if tool.compared and tool.summary and tool.summary.a_hv_mps2 != tool.compared.a_hv_mps2 and tool.place:
+    ranked = [tool for tool in graded if tool.place]
+    return [*notices, *_not_named(ranked), *_larger_elsewhere(ranked)]
+
+
+def _not_named(ranked: Sequence[ToolResult]) -> list[Notice]:
+    """Return a caution for a term of comparison that nobody named."""
+    silent = {
+        "accessory": [tool.tag for tool in ranked if tool.accessory is None],
+        "position": [tool.tag for tool in ranked if None in tool.positions],
+    }
+    return [
+        Notice(
+            "terms_not_named",
+            "caution",
+            f"the {what} is not named and taken as the same: {', '.join(tags)}",
+            remedy=f"name the {what} in sheet or sidecar",
+        )
+        for what, tags in silent.items()
+        if len(tags) > 1
+    ]
+
+
+def _larger_elsewhere(ranked: Sequence[ToolResult]) -> list[Notice]:
+    """Return a caution for a tool that shakes more at a position where it could not be compared."""
+    notices = []
+    for tool in ranked:
+        largest, compared = (part.a_hv_mps2 if part else None for part in (tool.summary, tool.compared))
+        if largest != compared:
             message = f"{tool.tag}: shakes more at a position the others lack; its allowed time goes by that one"
-            notices.append(
-                Notice("larger_elsewhere", "caution", message, tool.summary.a_hv_mps2, tool.compared.a_hv_mps2)
-            )
+            notices.append(Notice("larger_elsewhere", "caution", message, largest, compared))
     return notices
