@@ -111,6 +111,32 @@ def test_a_killed_writer_leaves_a_sound_log_with_all_it_reported(tmp_path: Path)
         reported = max(numbers)
 
 
+CRASH = """
+import os, sys
+import vibekit.bench.logbook as logbook
+from tests.bench.test_logbook import entry
+store, left = logbook._insert, [3]
+def crash(*arguments):
+    left[0] -= 1
+    if left[0] == 0:
+        os._exit(9)
+    store(*arguments)
+logbook._insert = crash
+with logbook.open_log(sys.argv[1]) as log:
+    logbook.add_entries(log, [entry(0)])
+    logbook.add_entries(log, [entry(1), entry(1, kind="speed")])
+"""
+
+
+def test_a_crash_between_the_entries_of_a_recording_leaves_neither(tmp_path: Path) -> None:
+    """The process ends between the two inserts of the second recording: the first is kept, the second absent."""
+    ended = subprocess.run([sys.executable, "-c", CRASH, str(tmp_path / "log.sqlite")], timeout=60, check=False)
+    assert ended.returncode == 9
+    with open_log(tmp_path / "log.sqlite") as log:
+        assert [e.file for e in entries(log)] == ["0.wav"]
+        assert add_entries(log, [entry(1), entry(1, kind="speed")]) == ["added", "added"]
+
+
 def test_write_ahead_and_version_are_set(tmp_path: Path) -> None:
     with open_log(tmp_path / "log.sqlite") as log:
         values = [
