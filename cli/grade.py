@@ -7,11 +7,13 @@ from typing import Any
 
 import typer
 
+from vibekit.errors import UsageError
 from vibekit.units import format_allowed
 
 from .exposure import FailOver, end_over
 from .options import Json, RecordingOptions, Recordings, over_recordings, recording_command
-from .output import Document, Progress, emit, notice_lines, number, printable
+from .output import Document, Progress, emit, note, notice_lines, number, printable
+from .speed import PlotOption
 
 
 def register(commands: typer.Typer) -> None:
@@ -19,10 +21,22 @@ def register(commands: typer.Typer) -> None:
     commands.command()(recording_command(grade))
 
 
-def grade(recordings: Recordings, options: RecordingOptions, as_json: Json = False, fail_over: FailOver = None) -> None:
-    """Grade recordings: weighted vibration magnitude (ISO 5349-1) and allowed trigger time."""
+def grade(
+    recordings: Recordings,
+    options: RecordingOptions,
+    plot: PlotOption = None,
+    as_json: Json = False,
+    fail_over: FailOver = None,
+) -> None:
+    """Grade recordings: weighted vibration magnitude (ISO 5349-1) and allowed trigger time.
+
+    --fail-over compares a_hv itself with the daily value: what 8 h of it would come to.
+    """
     import vibekit as vk
     from vibekit.handarm.summary import grade_document
+
+    if plot is not None and len(recordings) != 1:
+        raise UsageError("--plot draws one recording: name just one")
 
     def work(path: Path) -> Any:
         progress = Progress(f"grading {path.name}")
@@ -31,6 +45,11 @@ def grade(recordings: Recordings, options: RecordingOptions, as_json: Json = Fal
         return magnitude
 
     magnitudes, failures = over_recordings(recordings, work)
+    if plot is not None:
+        from vibekit.bench.plots_hand import plot_grade
+
+        plot_grade(magnitudes[0], plot)
+        note(f"plot written to {plot}")
     document = grade_document(magnitudes, failures.notices)
     a_hv = document["summary"]["a_hv_mps2"]
     emit(document, as_json, render, failures.exit_code or end_over(fail_over, a_hv))

@@ -26,7 +26,7 @@ def plot_spectrum(result: LineSpectrum, path: Path) -> None:
     Raises:
         UsageError: the file name ends in neither .png nor .svg.
     """
-    figure, panels = _figure(len(result.axes), 2.6, path)
+    figure, panels = new_figure(len(result.axes), 2.6, path)
     spectrum = result.floored.spectrum
     over_orders = result.kind == "order"
     shown = _shown(result)
@@ -90,7 +90,7 @@ def _label(line: NamedLine) -> str:
 
 def plot_speed(result: SpeedEstimate, recording: Recording, path: Path) -> None:
     """Write the spectrogram of the clearest axis with the shaft track over it, as PNG or SVG. Raises UsageError."""
-    figure, panels = _figure(2, 3.0, path)
+    figure, panels = new_figure(2, 3.0, path)
     samples = recording.samples if recording.axes else np.atleast_2d(recording.sound)  # type: ignore[arg-type]
     loudest = samples[int(np.argmax(samples.std(axis=1)))]
     top = _spectrogram_top(result, recording.sample_rate)
@@ -143,13 +143,14 @@ def _spectrogram_top(result: SpeedEstimate, sample_rate: float) -> float:
     return float(min(0.5 * sample_rate, 3.5 * fastest))
 
 
-def _figure(rows: int, height: float, path: Path) -> tuple[Any, Any]:
+def new_figure(rows: int, height: float, path: Path, share_x: bool = True) -> tuple[Any, Any]:
+    """Return a figure and its panels, one under the other, for a file. Raises UsageError: neither .png nor .svg."""
     if path.suffix.lower() not in _SUFFIXES:
         raise UsageError(f"plot {str(path)!r} must end in .png or .svg")
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(10.0, height * rows + 0.6), layout="constrained")
-    panels = np.atleast_1d(figure.subplots(rows, 1, sharex=True))
+    panels = np.atleast_1d(figure.subplots(rows, 1, sharex=share_x))
     for panel in panels:
         panel.spines[["top", "right"]].set_visible(False)
     return figure, panels

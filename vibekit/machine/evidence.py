@@ -11,7 +11,7 @@ the mechanisms do (symptoms after Scheffer & Girdhar 2004, Randall 2011, Randall
 - gear: mesh line and harmonics; wear raises the second; a gear off centre modulates the mesh once per its turn (few,
   strong sidebands); a chipped tooth knocks once per turn (many weak sidebands, an impulse in the average over turns).
 - rolling bearing: impacts at the race's passing rate ring the housing; seen in the envelope of a high band, up to 2 %
-  off the kinematic rate by slip; inner race and elements pass through the load zone: sidebands at 1x and the cage's rate.
+  off the kinematic rate by slip; inner race and elements pass through the load zone: sidebands at 1x and cage rate.
 - commutation: torque ripple at bars x turns; a bad bar adds once-per-turn sidebands. Mains: pull at twice its rate.
 """
 
@@ -115,7 +115,7 @@ def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor
         notes.put("axial_two", decibels(two.by_axis_mps2[quiet], two.amplitude_mps2), two)
     _harmonics(notes, [line(n) for n in _HARMONICS], one)
     _halves(notes, [line(n) for n in _HALVES], one)
-    knock = views.envelope_line(f"{shaft} 1x", ratio)
+    knock = views.envelope.read(f"{shaft} 1x, envelope", ratio)
     if knock is not None:
         notes.put("knock", knock.over_floor_db, knock)
     return notes
@@ -171,7 +171,7 @@ def mesh_features(views: SignalViews, mesh: Mesh) -> _Notes | None:
             _sidebands(notes, view, role, shaft, at, views.ratios[shaft], one)
     if mesh.driven in views.ratios:
         notes.put("tooth_kurtosis", views.turn_kurtosis(mesh.driven, mesh.driven_teeth))
-        knock = views.envelope_line(f"{mesh.driven} 1x", views.ratios[mesh.driven])
+        knock = views.envelope.read(f"{mesh.driven} 1x, envelope", views.ratios[mesh.driven])
         if knock is not None:
             notes.put("knock", knock.over_floor_db, knock)
     return notes
@@ -223,16 +223,17 @@ def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, _Notes]:
 
 
 def _place(views: SignalViews, name: str, order: float, modulator: float) -> _Notes:
-    notes = _Notes()
-    lines = [views.envelope_line(f"{name} {n}x" if n > 1 else name, n * order, _SLIP) for n in (1, 2, 3)]
+    notes, view = _Notes(), views.rolling_envelope
+    lines = [view.read(f"{n}x {name}, envelope" if n > 1 else f"{name}, envelope", n * order, _SLIP) for n in (1, 2, 3)]
     known = [line for line in lines if line is not None]
     if not known:
         return notes
     strongest = max(known, key=lambda r: r.over_floor_db)
     notes.put("env_over", strongest.over_floor_db, strongest)
+    notes.put("env_first", known[0].over_floor_db, known[0])
     notes.put("env_mean", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
     if modulator and known[0].order is not None:
-        sides = [views.envelope_line(f"{name} {sign:+d}", known[0].order + sign * modulator, 0.004) for sign in (-1, 1)]
+        sides = [view.read(f"{name} {s:+d}, envelope", known[0].order + s * modulator, 0.004) for s in (-1, 1)]
         heights = [side.over_floor_db for side in sides if side is not None]
         if heights:
             notes.put("env_side", max(heights))
@@ -277,14 +278,14 @@ def features_of(views: SignalViews, tool: ToolSheet | None) -> RecordingFeatures
     untested: list[tuple[str, str]] = []
     output = (tool.output_shaft if tool else None) or views.reference
     motor = _motor(tool, output)
-    head = shaft_features(views, tool, output, _rotor_kg(tool, output)) if output in views.ratios else _Notes()
+    head = shaft_features(views, tool, output, rotor_kg(tool, output)) if output in views.ratios else _Notes()
     context = {f"out_{name}": value for name, value in head.values.items()}
     parts.append(_part(("imbalance.accessory", "spindle.bent", "mount.loose"), output, head))
     if motor is None or motor == output or motor not in views.ratios:
         untested.append(("imbalance.armature", _same_shaft(tool, motor, output)))
     else:
         parts.append(
-            _part(("imbalance.armature",), motor, shaft_features(views, tool, motor, _rotor_kg(tool, motor)), context)
+            _part(("imbalance.armature",), motor, shaft_features(views, tool, motor, rotor_kg(tool, motor)), context)
         )
     _mesh_parts(parts, untested, views, tool, context)
     _bearing_parts(parts, untested, views, tool, context)
@@ -306,7 +307,7 @@ def _motor(tool: ToolSheet | None, output: str) -> str | None:
     return next((s.name for s in tool.shafts if s.name not in driven), output)
 
 
-def _rotor_kg(tool: ToolSheet | None, shaft: str) -> float | None:
+def rotor_kg(tool: ToolSheet | None, shaft: str) -> float | None:
     """Return the mass that turns with a shaft, where the sheet says it: rotor and, on the output shaft, accessory."""
     if tool is None or not tool.shafts:
         return None
@@ -364,7 +365,7 @@ def _bearing_parts(
     for bearing in tool.bearings if tool else ():
         if bearing.kind == "bushing":
             if bearing.shaft in views.ratios:
-                notes = shaft_features(views, tool, bearing.shaft, _rotor_kg(tool, bearing.shaft))
+                notes = shaft_features(views, tool, bearing.shaft, rotor_kg(tool, bearing.shaft))
                 parts.append(_part(("bushing.worn",), bearing.name, notes, context))
                 bushing = True
             continue

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -53,11 +53,26 @@ def probability(log_odds: float) -> float:
     return min(0.999, max(0.001, 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, log_odds))))))
 
 
+@dataclass(frozen=True)
+class JudgementTable:
+    """The fitted table: a model per fault, and what the faults' log-odds together say of a healthy tool."""
+
+    faults: dict[str, FaultModel]
+    healthy_bias: float
+    healthy_slope: float
+    origin: str
+
+    def healthy_log_odds(self, fault_log_odds: Sequence[float]) -> float:
+        """Return the log-odds that the tool is healthy: falling with the log of the summed odds of all faults."""
+        total = math.log(math.fsum(math.exp(min(30.0, odds)) for odds in fault_log_odds) + 1e-9)
+        return self.healthy_bias - self.healthy_slope * total
+
+
 @lru_cache(maxsize=1)
-def fault_models() -> dict[str, FaultModel]:
-    """Return the fitted model of each fault from the table beside this module."""
+def judgement_table() -> JudgementTable:
+    """Return the fitted table beside this module."""
     table = tomllib.loads((Path(__file__).parent / "judgement.toml").read_text(encoding="utf-8"))
-    return {
+    faults = {
         name: FaultModel(
             model["bias"],
             {feature: row[0] for feature, row in model["weights"].items()},
@@ -66,3 +81,4 @@ def fault_models() -> dict[str, FaultModel]:
         )
         for name, model in table["fault"].items()
     }
+    return JudgementTable(faults, table["healthy"]["bias"], table["healthy"]["slope"], table["origin"])

@@ -10,12 +10,12 @@ from functools import cached_property
 import numpy as np
 
 from vibekit.machine.impacts import impact_band
-from vibekit.machine.orders import AngleRecord, by_angle, order_spectrum, synchronous_average
+from vibekit.machine.orders import AngleSignal, order_spectrum, synchronous_average, to_angle, without_average
 from vibekit.machine.reading import FlooredSpectrum, read_line, with_floor
 from vibekit.machine.spectra import Spectrum, amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import SpeedEstimate
-from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import Recording
+from vibekit.recording.toolsheet import ToolSheet
 
 LOW_BAND_HZ = (5.0, 1400.0)  # where the hand feels and shafts turn
 HIGH_BAND_HZ = (1000.0, 12000.0)  # where gears mesh and impacts ring
@@ -77,19 +77,23 @@ class View:
 
 @dataclass(frozen=True)
 class SignalViews:
-    """Views of a recording whose speed is known; `ratios`: turns of each shaft per turn of the reference shaft."""
+    """Views of a recording whose speed is known; `ratios`: turns of each shaft per turn of the reference shaft.
+
+    `fastest_impacts`: highest rate at which a bearing can knock, per turn of the reference shaft.
+    """
 
     recording: Recording
     speed: SpeedEstimate
     reference: str
     ratios: Mapping[str, float]
-    angle: AngleRecord
+    angle: AngleSignal
+    fastest_impacts: float
 
     @cached_property
     def orders(self) -> View:
         """Order spectrum of the reference shaft."""
-        spectrum = order_spectrum(self.angle, min(_TURNS, self.angle.turns // 6))
-        return View(with_floor(spectrum), self.recording.axes, self.angle.mean_hz)
+        spectrum = order_spectrum(self.angle, min(_TURNS, self.angle.turns / 6))
+        return View(with_floor(spectrum), self.recording.axes, self.angle.hz)
 
     @cached_property
     def hertz(self) -> View:
@@ -100,18 +104,41 @@ class SignalViews:
     @cached_property
     def envelope(self) -> View:
         """Envelope spectrum over orders, of the band in which impacts ring."""
-        _, top = band_covered(
-            self.recording.sample_rate, self.recording.origin.sensor.band_hz, self.recording.origin.timing
-        )
-        per_turn = float(self.angle.per_turn)
-        band = impact_band(self.angle.samples, per_turn, min(top / self.angle.mean_hz, 0.45 * per_turn))
-        resolution = 1.5 / min(_TURNS, self.angle.turns // 6)
-        spectrum = envelope_spectrum(self.angle.samples, per_turn, band.band_hz, resolution)
-        return View(with_floor(_in_orders(spectrum)), self.recording.axes, self.angle.mean_hz)
+        return self._envelope_of(self.angle)
 
-    def envelope_line(self, name: str, order: float, tolerance: float = 0.003) -> Line | None:
-        """Return the line at an order in the envelope."""
-        return self.envelope.read(f"{name}, envelope", order, tolerance)
+    @cached_property
+    def rolling_envelope(self) -> View:
+        """The same less what is in step with a shaft: rolling bearings slip, gears and unbalance do not.
+
+        What repeats every turn of the reference shaft is averaged out; multiples of every shaft's rate are levelled to
+        the floor.
+        """
+        view = self._envelope_of(without_average(self.angle))
+        spectrum = view.floored.spectrum
+        in_step = np.zeros(spectrum.frequency.size, dtype=bool)
+        for ratio in self.ratios.values():
+            multiple = np.maximum(1.0, np.round(spectrum.frequency / ratio)) * ratio
+            in_step |= np.abs(spectrum.frequency - multiple) < min(1.2 * spectrum.resolution, 0.1 * ratio)
+        levelled = np.where(in_step, np.minimum(spectrum.values, view.floored.floor), spectrum.values)
+        return replace(view, floored=replace(view.floored, spectrum=replace(spectrum, values=levelled)))
+
+    def _envelope_of(self, signal: AngleSignal) -> View:
+        per_turn = float(signal.per_turn)
+        resolution = 1.5 / min(_TURNS, signal.turns / 6)
+        spectrum = envelope_spectrum(signal.samples, per_turn, self._ringing_band(signal), resolution)
+        return View(with_floor(_in_orders(spectrum)), self.recording.axes, signal.hz)
+
+    def _ringing_band(self, signal: AngleSignal) -> tuple[float, float]:
+        """Return the most impulsive band that is wide enough to show the fastest impacts (orders).
+
+        Where the tool turns so fast that no part of the band is wide enough, the upper band of the needed width.
+        """
+        highest = 0.45 * signal.per_turn
+        needed = 2.2 * self.fastest_impacts
+        band = impact_band(signal.samples, float(signal.per_turn), highest, needed).band_hz
+        if band[1] - band[0] >= 0.9 * needed:
+            return band
+        return max(highest - needed, 0.15 * highest), highest
 
     @cached_property
     def low_band_mps2(self) -> float:
@@ -131,8 +158,8 @@ class SignalViews:
     def turn_kurtosis(self, shaft: str, teeth: int | None) -> float:
         """Return how impulsive the average turn of a shaft is: log10 of kurtosis/3, largest of the axes.
 
-        Mesh harmonics and the first two orders are taken out. A knock once per turn stands in the average as an impulse;
-        all that is not in step with the shaft averages away.
+        Mesh harmonics and the first two orders are taken out. A knock once per turn stands in the average as an
+        impulse; all that is not in step with the shaft averages away.
         """
         record = self.angle if shaft == self.reference else self._angle_of(shaft)
         if record is None or record.turns < 8:
@@ -146,23 +173,31 @@ class SignalViews:
         kurtosis = np.mean(np.square(square), axis=1) / np.maximum(np.mean(square, axis=1) ** 2, 1e-30)
         return math.log10(max(float(kurtosis.max()), 1.0) / 3.0)
 
-    def _angle_of(self, shaft: str) -> AngleRecord | None:
-        return by_angle(self.recording.samples, self.recording.sample_rate, self.speed, shaft)
+    def _angle_of(self, shaft: str) -> AngleSignal | None:
+        return to_angle(self.recording.samples, self.recording.sample_rate, self.speed, shaft)
 
 
 def _in_orders(spectrum: Spectrum) -> Spectrum:
     return replace(spectrum, frequency_unit="orders")
 
 
-def views_of(recording: Recording, speed: SpeedEstimate, reference: str) -> SignalViews | None:
+def views_of(
+    recording: Recording, speed: SpeedEstimate, reference: str, tool: ToolSheet | None = None
+) -> SignalViews | None:
     """Return the views of a recording on a reference shaft; None where its speed is not known for enough turns."""
     if reference not in speed.ratios:
         return None
-    angle = by_angle(recording.samples, recording.sample_rate, speed, reference)
+    angle = to_angle(recording.samples, recording.sample_rate, speed, reference)
     if angle is None or angle.turns < _LEAST_TURNS:
         return None
     ratios = {name: ratio / speed.ratios[reference] for name, ratio in speed.ratios.items()}
-    return SignalViews(recording, speed, reference, ratios, angle)
+    return SignalViews(recording, speed, reference, ratios, angle, _fastest_impacts(tool, ratios))
+
+
+def _fastest_impacts(tool: ToolSheet | None, ratios: Mapping[str, float]) -> float:
+    """Return the highest rolling rate of any bearing on the sheet (less than its elements per turn), at least 4."""
+    rolling = [b.balls * ratios[b.shaft] for b in tool.bearings if b.balls and b.shaft in ratios] if tool else []
+    return max([4.0, *rolling])
 
 
 def decibels(value: float, reference: float, least: float = -80.0, most: float = 60.0) -> float:

@@ -1,0 +1,107 @@
+"""Fleets of simulated tools for fitting and validating the diagnosis; a case is a seed, so that none is met twice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from vibekit.errors import UsageError
+from vibekit.machine.evidence import features_of
+from vibekit.machine.signal_views import views_of
+from vibekit.machine.speed import estimate_speed
+from vibekit.recording.recording import Recording
+from vibekit.recording.toolsheet import ToolSheet
+from vibekit.simulate.faults import FAULTS, settle_faults
+from vibekit.simulate.presets import PRESETS
+from vibekit.simulate.session import simulate
+
+HEALTHY_SHARE, DOUBLE_SHARE = 0.35, 0.10
+SIZES = (0.4, 3.0)  # of the usual size, log-uniform
+NOT_FROM_ONE_SPEED = ("resonance",)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One tool of a fleet: what it is, what is wrong with it, and how it was recorded."""
+
+    seed: int
+    preset: str
+    condition: str
+    sample_rate: float
+    with_tach: bool
+    faults: Mapping[str, float]
+
+    @property
+    def sheet(self) -> ToolSheet:
+        """Return the full tool sheet."""
+        return PRESETS[self.preset]
+
+    @property
+    def strength(self) -> float | None:
+        """Size of the weakest fault over its usual size; None for a healthy tool."""
+        return min((size / FAULTS[name].default for name, size in self.faults.items()), default=None)
+
+    def recording(self) -> Recording:
+        """Return the simulated recording."""
+        session = simulate(
+            self.sheet,
+            seed=self.seed,
+            duration_s=12.0,
+            sample_rate=self.sample_rate,
+            faults=self.faults,
+            condition=self.condition,
+        )
+        return session.recording if self.with_tach else replace(session.recording, tach=None)
+
+
+def draw(seed: int) -> Case:
+    """Return the case that a seed stands for."""
+    rng = np.random.default_rng([seed, 77])
+    name = str(rng.choice(sorted(PRESETS)))
+    kind = rng.random()
+    count = 0 if kind < HEALTHY_SHARE else 2 if kind > 1 - DOUBLE_SHARE else 1
+    possible = [f for f in FAULTS if f not in NOT_FROM_ONE_SPEED and _fits(PRESETS[name], f)]
+    chosen = rng.choice(possible, size=count, replace=False).tolist()
+    faults = {str(f): _size(str(f), rng) for f in chosen}
+    rate = float(rng.choice([25600.0, 25600.0, 25600.0, 12800.0, 6400.0]))
+    return Case(seed, name, str(rng.choice(["no load", "loaded"])), rate, bool(rng.random() < 0.5), faults)
+
+
+def _fits(tool: ToolSheet, fault: str) -> bool:
+    try:
+        settle_faults(tool, {fault: FAULTS[fault].default})
+    except UsageError:
+        return False
+    return True
+
+
+def _size(fault: str, rng: np.random.Generator) -> float:
+    usual = FAULTS[fault]
+    return float(min(usual.largest, usual.default * math.exp(rng.uniform(*np.log(SIZES)))))
+
+
+def measured(seed: int) -> dict[str, Any]:
+    """Return a case's label and the features of its parts: one row per part and fault."""
+    case = draw(seed)
+    recording = case.recording()
+    speed = estimate_speed(recording, case.sheet)
+    views = views_of(recording, speed, case.sheet.output_shaft or "", case.sheet) if speed.known else None
+    rows = []
+    if views is not None:
+        truth = {fault.name: fault.part for fault in settle_faults(case.sheet, case.faults)}
+        for part in features_of(views, case.sheet).parts:
+            rows += [
+                (fault, part.where, _true_there(truth, fault, part.where), dict(part.values)) for fault in part.faults
+            ]
+    return {"case": case, "rows": rows}
+
+
+def _true_there(truth: Mapping[str, str | None], fault: str, where: str | None) -> bool:
+    if fault not in truth:
+        return False
+    located = fault.split(".")[0] in ("gear", "bushing", "bearing")
+    return not located or (where or "").removeprefix("mesh ") == truth[fault]

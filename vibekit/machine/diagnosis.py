@@ -1,0 +1,227 @@
+"""What shakes: findings with evidence and probability, before the teardown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from vibekit.errors import Notice, UsageError, document
+from vibekit.machine.evidence import Evidence, PartFeatures, RecordingFeatures, features_of, rotor_kg
+from vibekit.machine.fault_words import FAULT_WORDS, separated_by
+from vibekit.machine.judgement import judgement_table, probability
+from vibekit.machine.severity import Severity, severity_of
+from vibekit.machine.signal_views import Line, views_of
+from vibekit.machine.speed import SpeedEstimate, estimate_speed
+from vibekit.recording.limits import band_covered
+from vibekit.recording.recording import Recording
+from vibekit.recording.toolsheet import ToolSheet
+
+LIKELY = 0.5  # from here on a finding is named in the verdict
+RIVAL = 0.25  # a fault of at least this share of a finding's probability fits about as well
+_EVIDENCE_SHOWN = 6
+_LEAST_HARMONICS = 2.5  # times the fastest shaft: what a recording must carry to tell one cause from another
+
+UNPLUG = Notice(
+    "before_opening",
+    "caution",
+    "unplug the tool or take its battery out before touching anything; never run it opened or without its guard; "
+    "a finding is a probability, not a licence to repair",
+)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One fault with its probability, where it sits, and the evidence for and against it."""
+
+    fault: str
+    probability: float
+    severity: Severity | None
+    where: str | None
+    evidence: tuple[Evidence, ...]
+    rivals: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the finding as document data."""
+        words = FAULT_WORDS[self.fault]
+        return {
+            "fault": self.fault,
+            "name": words.name,
+            "probability": self.probability,
+            "severity": self.severity.grade if self.severity else None,
+            "size": self.severity.to_dict() if self.severity else None,
+            "where": self.where,
+            "evidence": [item.to_dict() for item in self.evidence],
+            "rivals": [{"fault": rival, "separated_by": separated_by(self.fault, rival)} for rival in self.rivals],
+            "look_for": words.look_for,
+            "check_first": words.first,
+        }
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """Findings sorted by probability, `healthy` among them; what the recordings cannot test, with the reason."""
+
+    recordings: tuple[str, ...]
+    tool: str | None
+    speed: SpeedEstimate
+    findings: tuple[Finding, ...]
+    not_testable: tuple[tuple[str, str], ...]
+    notices: tuple[Notice, ...]
+
+    @property
+    def verdict(self) -> str:
+        """The result in one plain sentence."""
+        if not self.findings:
+            return "cannot tell: " + (self.not_testable[0][1] if self.not_testable else "nothing could be tested")
+        likely = [f for f in self.findings if f.probability >= LIKELY]
+        if not likely:
+            first = self.findings[0]
+            return (
+                f"no clear cause; {FAULT_WORDS[first.fault].name} is the likeliest at {100 * first.probability:.0f} %"
+            )
+        return "; ".join(_said(finding) for finding in likely)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the `diagnose` document."""
+        speed = self.speed.to_dict()
+        body = {
+            "recordings": list(self.recordings),
+            "tool": self.tool,
+            "speed": {key: speed[key] for key in ("source", "shafts", "confidence", "rivals")},
+            "findings": [finding.to_dict() for finding in self.findings],
+            "not_testable": [{"fault": fault, "reason": reason} for fault, reason in self.not_testable],
+            "verdict": self.verdict,
+        }
+        return document("diagnose", body, (*self.notices, UNPLUG))
+
+
+def _said(finding: Finding) -> str:
+    words = FAULT_WORDS[finding.fault].name
+    where = f" ({finding.where})" if finding.where else ""
+    severity = f"{finding.severity.grade} " if finding.severity and finding.fault != "healthy" else ""
+    return f"{severity}{words}{where}, {100 * finding.probability:.0f} %"
+
+
+def diagnose(recordings: Recording | Sequence[Recording], tool: ToolSheet | None = None) -> Diagnosis:
+    """Return what makes a tool shake, from one or several recordings of it.
+
+    `tool` (default: the sheet named beside the first recording) says which lines to expect; what it leaves open is
+    listed as not testable. Several recordings (no load, loaded, other position) are weighed together.
+
+    Raises:
+        UsageError: no recording, or recordings of different tools.
+    """
+    given = (recordings,) if isinstance(recordings, Recording) else tuple(recordings)
+    if not given:
+        raise UsageError("no recording given to diagnose")
+    tool = tool or given[0].tool
+    tags = {r.tool.tag for r in given if r.tool} | ({tool.tag} if tool else set())
+    if len(tags) > 1:
+        raise UsageError(f"recordings of different tools ({', '.join(sorted(tags))}): diagnose one tool at a time")
+    speeds = [estimate_speed(recording, tool) for recording in given]
+    looks = [_look(recording, tool, speed) for recording, speed in zip(given, speeds, strict=True)]
+    seen = [look for look in looks if isinstance(look, RecordingFeatures)]
+    refusals = [look for look in looks if isinstance(look, Notice)]
+    best = max(speeds, key=lambda speed: (speed.known, speed.confidence))
+    files = tuple(recording.origin.file for recording in given)
+    notices = [n for r in given for n in r.origin.notices] + [n for n in best.notices if n.severity != "refusal"]
+    if not seen:
+        untested = tuple((fault, refusals[0].message) for fault in FAULT_WORDS if fault != "healthy")
+        return Diagnosis(files, tool.tag if tool else None, best, (), untested, (*notices, *refusals))
+    cautions = [replace(notice, severity="caution") for notice in refusals]
+    parts = _merged(seen)
+    findings = _findings(parts, tool)
+    named = {finding.fault for finding in findings}
+    untested = tuple({f: reason for look in seen for f, reason in look.untested if f not in named}.items())
+    return Diagnosis(files, tool.tag if tool else None, best, findings, untested, (*notices, *cautions))
+
+
+def _look(recording: Recording, tool: ToolSheet | None, speed: SpeedEstimate) -> RecordingFeatures | Notice:
+    """Return the features of one recording, or a refusal that says why it shows none."""
+    name = recording.origin.file or "recording"
+    if not speed.known:
+        reason = next((n.message for n in speed.notices if n.severity == "refusal"), "no speed was found")
+        return Notice("speed_unknown", "refusal", f"{name}: {reason}", remedy="record with a tachometer, or longer")
+    reference = tool.output_shaft if tool and tool.output_shaft in speed.ratios else speed.of
+    fastest = max(speed.shaft_hz.values())
+    _, top = band_covered(recording.sample_rate, None, recording.origin.timing)
+    if top < _LEAST_HARMONICS * fastest:
+        message = (
+            f"{name}: covers up to {top:.0f} Hz, and the fastest shaft turns at {fastest:.0f} Hz: harmonics do not show"
+        )
+        return Notice("band_too_narrow", "refusal", message, top, _LEAST_HARMONICS * fastest, "sample faster")
+    views = views_of(recording, speed, reference or speed.of, tool)
+    if views is None:
+        return Notice("too_short", "refusal", f"{name}: too few turns at a known speed", remedy="record at least 10 s")
+    return features_of(views, tool)
+
+
+def _merged(looks: Sequence[RecordingFeatures]) -> list[PartFeatures]:
+    """Return each part once: its features averaged over the recordings, its lines from where they stand out most."""
+    by_part: dict[tuple[str, str | None], list[PartFeatures]] = {}
+    for look in looks:
+        for part in look.parts:
+            for fault in part.faults:
+                by_part.setdefault((fault, part.where), []).append(part)
+    merged = []
+    for (fault, where), parts in by_part.items():
+        names = dict.fromkeys(name for part in parts for name in part.values)
+        values = {n: _mean([part.values[n] for part in parts if n in part.values]) for n in names}
+        readings: dict[str, Line] = {}
+        for name, line in (item for part in parts for item in part.readings.items()):
+            if name not in readings or line.over_floor_db > readings[name].over_floor_db:
+                readings[name] = line
+        merged.append(PartFeatures((fault,), where, values, readings))
+    return merged
+
+
+def _mean(values: Sequence[float]) -> float:
+    return math.fsum(values) / len(values)
+
+
+def _findings(parts: Sequence[PartFeatures], tool: ToolSheet | None) -> tuple[Finding, ...]:
+    """Return one finding per fault, at the part where it is likeliest, and `healthy`; sorted by probability."""
+    table = judgement_table()
+    likeliest: dict[str, tuple[float, PartFeatures]] = {}
+    for part in parts:
+        fault = part.faults[0]
+        if fault in table.faults:
+            odds = table.faults[fault].log_odds(part.values)
+            if fault not in likeliest or odds > likeliest[fault][0]:
+                likeliest[fault] = odds, part
+    findings = [_finding(fault, odds, part, tool) for fault, (odds, part) in likeliest.items()]
+    healthy = probability(table.healthy_log_odds([odds for odds, _ in likeliest.values()]))
+    against = max(findings, key=lambda f: f.probability, default=None)
+    evidence = tuple(replace(e, log_odds=-e.log_odds) for e in against.evidence) if against else ()
+    findings.append(Finding("healthy", healthy, None, None, evidence))
+    chances = {finding.fault: finding.probability for finding in findings}
+    ranked = sorted(findings, key=lambda finding: -finding.probability)
+    return tuple(replace(finding, rivals=_rivals(finding, chances)) for finding in ranked)
+
+
+def _finding(fault: str, odds: float, part: PartFeatures, tool: ToolSheet | None) -> Finding:
+    model = judgement_table().faults[fault]
+    shares = sorted(model.contributions(part.values).items(), key=lambda item: -abs(item[1]))
+    evidence = tuple(
+        Evidence(name, part.values[name], share, part.readings.get(name))
+        for name, share in shares[:_EVIDENCE_SHOWN]
+        if abs(share) >= 0.1
+    )
+    rotor = rotor_kg(tool, part.where) if part.where and fault.startswith("imbalance") else None
+    size = severity_of(fault, part.values, part.readings, model.middle, tool.mass_kg if tool else None, rotor)
+    return Finding(fault, probability(odds), size, part.where, evidence)
+
+
+def _rivals(finding: Finding, chances: Mapping[str, float]) -> tuple[str, ...]:
+    """Return the faults that fit about as well, and those that the same lines cannot exclude."""
+    if finding.fault == "healthy" or finding.probability < 0.1:
+        return ()
+    close = [
+        fault
+        for fault, chance in chances.items()
+        if fault not in (finding.fault, "healthy") and chance >= RIVAL * finding.probability
+    ]
+    unseen = [fault for fault in FAULT_WORDS if fault not in chances and separated_by(finding.fault, fault)]
+    return tuple(sorted(close, key=lambda fault: -chances[fault]) + unseen)
