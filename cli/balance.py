@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vibekit.errors import UsageError
+from vibekit.units import number
 
 from .options import Json
-from .output import Document, emit, notice_lines, number
+from .output import Document, emit, notice_lines
 
 if TYPE_CHECKING:
     from vibekit.machine.balance import Reading, TrialRun

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vibekit.errors import InputError, document
+from vibekit.units import number
 
 from .options import Json, RecordingOptions, recording_command
-from .output import Document, Progress, emit, note, notice_lines, number, printable
+from .output import Document, Progress, emit, note, notice_lines, printable
 from .rank import Engine, Jobs
 
 if TYPE_CHECKING:

@@ -9,10 +9,11 @@ from typing import Annotated, Any
 import typer
 
 from vibekit.errors import InputError, UsageError
+from vibekit.units import number
 
 from .log import LogFile, Tag, log_path
 from .options import Json
-from .output import Document, emit, note as say, notice_lines, number, printable
+from .output import Document, emit, note as say, notice_lines, printable
 
 Found = Annotated[
     list[str], typer.Option("--found", metavar="FAULT", help="What was found; may be given several times.")

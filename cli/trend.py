@@ -6,9 +6,11 @@ from typing import Annotated, Any
 
 import typer
 
+from vibekit.units import number
+
 from .log import LogFile, Tag, log_path
 from .options import Json
-from .output import Document, emit, note, notice_lines, number, printable
+from .output import Document, emit, note, notice_lines, printable
 from .rank import PlotOption
 
 Quantity = Annotated[
