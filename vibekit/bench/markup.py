@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Collection, Iterable
 
+_PLAIN = "\n\u00a0"  # line end and no-break space, which are not "printable" but harmless
 _VOID = frozenset({"meta", "link", "br", "hr", "col", "wbr"})
 _EMPTY_SVG = frozenset({"line", "path", "rect", "circle"})
 
@@ -19,7 +20,7 @@ def escape(text: object) -> Html:
     """Return any value as text for a page; control and direction characters are shown as escapes."""
     if isinstance(text, Html):
         return text
-    shown = "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in str(text))
+    shown = "".join(c if c.isprintable() or c in _PLAIN else c.encode("unicode_escape").decode() for c in str(text))
     return Html(html.escape(shown, quote=True))
 
 

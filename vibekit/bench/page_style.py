@@ -52,6 +52,7 @@ th,td{padding:.36rem .9rem .36rem 0;text-align:left;vertical-align:top;border-bo
 thead th{border-bottom:1px solid var(--ink);font-weight:400;font-style:italic;vertical-align:bottom}
 tbody th{font-weight:400;min-width:7rem;max-width:16rem;overflow-wrap:anywhere}
 tbody tr:last-child>*{border-bottom:1px solid var(--rule)}
+td:not(.num){min-width:6.5rem}
 td.num,th.num{text-align:right;white-space:nowrap;padding-right:0;padding-left:1.1rem}
 thead th.num{white-space:normal}
 td.num+td:not(.num),th.num+th:not(.num){padding-left:1.4rem}

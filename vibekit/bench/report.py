@@ -134,7 +134,15 @@ def _comparison(ranking: Document | None) -> Html | None:
     if ranking is None:
         return None
     rows = [_ranked(tool) for tool in ranking["tools"] if tool["rank"] is not None]
-    headings = ("tool", "place", "a_hv, m/s²", "± (k = 2)", "speed loaded, 1/min", "shaft power, W", "work per day, Wh")
+    headings = (
+        "tool",
+        "place",
+        "a_hv, m/s²",
+        "±\u00a0(k\u00a0=\u00a02)",
+        "speed loaded, 1/min",
+        "shaft power, W",
+        "work per day, Wh",
+    )
     caption = (
         f"Condition: {ranking['condition'] or 'not named'}. Place 1 shakes least; in brackets the places that "
         "its doubt leaves open. Work is what it does until the action value is reached"

@@ -64,8 +64,8 @@ def octave_figure(name: str, part: RecordingPart) -> Html:
 
 
 def _octave_axis(midband: FloatArray) -> Axis:
-    ticks = tuple(Tick(float(f), plain(f)) for f in _OCTAVES)
-    return Axis("band", "Hz", float(midband[0] / 10**0.06), float(midband[-1] * 10**0.06), True, ticks)
+    low, high = float(midband[0] / 10**0.06), float(midband[-1] * 10**0.06)
+    return Axis("band", "Hz", low, high, True, tuple(Tick(f, plain(f)) for f in _OCTAVES if low < f < high))
 
 
 def _octave_plot(
@@ -141,9 +141,9 @@ def level_figure(name: str, part: RecordingPart) -> Html:
         tuple(marks),
         Reading(at, (("level", "m/s²", values),)),
         height=180,
-        key=(("curve ink", "level"), ("span on", "trigger on"), ("reference", "the recording's a_hv")),
+        key=(("curve ink", "level"), ("span on", "trigger on"), *([("reference", "its a_hv")] if marks else [])),
     )
-    caption = "What the hand gets, second by second. The grade counts the shaded time only."
+    caption = "The weighted vibration, second by second. A grade counts the shaded time only."
     return figure(draw(plot), caption)
 
 

@@ -20,6 +20,7 @@ from vibekit.bench.report_words import NOT_LOOKED_FOR, deciding, fault_words, li
 from vibekit.units import format_allowed, number
 
 _AXES = ("x", "y", "z")
+_DOUBT = "±\u00a0(k\u00a0=\u00a02)"
 Heading = Callable[[str], Html]
 
 
@@ -31,7 +32,7 @@ def heading(level: int) -> Heading:
 def grade_section(part: ToolPart, level: int) -> Html:
     """Return magnitudes recording by recording, and the means that count."""
     rows = [_grade_row(recording.grade) for recording in part.recordings]
-    headings = ("recording", "trigger on", "x", "y", "z", "total a_hv", "± (k = 2)", "largest second", "peak")
+    headings = ("recording", "trigger on", "x", "y", "z", "total a_hv", _DOUBT, "largest second", "peak")
     caption = "Weighted magnitudes (Wh, ISO 5349-1) over the trigger-on time, in m/s²; peak unweighted"
     parts = [heading(level)("How harsh"), table(caption, headings, rows)]
     means = [row for summary in part.summaries for row in _means(summary)]
@@ -40,7 +41,7 @@ def grade_section(part: ToolPart, level: int) -> Html:
         parts.append(
             table(
                 caption,
-                ("condition", "position", "runs", "mean a_hv", "± (k = 2)", "scatter of runs"),
+                ("condition", "position", "runs", "mean a_hv", _DOUBT, "scatter of runs"),
                 means,
                 numbers=range(2, 6),
             )
@@ -170,8 +171,10 @@ def _recording(name: str, part: RecordingPart, level: int, folded: bool) -> Html
     """Return one recording's plots and tables; where there are several, each is folded away under its name."""
     below = heading(level + 1)
     title = el(f"h{min(level, 6)}", part.grade["file"])
+    not_a_grade = el("p", _NOT_A_GRADE) if not part.grade["gradeable"] else None
     inside = join(
         [
+            not_a_grade,
             below("Level"),
             level_figure(f"{name}-level", part),
             below("Bands"),
@@ -183,6 +186,12 @@ def _recording(name: str, part: RecordingPart, level: int, folded: bool) -> Html
         ]
     )
     return el("details", el("summary", title), inside) if folded else join([title, inside])
+
+
+_NOT_A_GRADE = (
+    "This recording cannot be graded. Its plots show what the file holds, which is not what the hand got; they "
+    "are here to help find out why."
+)
 
 
 def _speed(name: str, part: RecordingPart) -> Html:
