@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vibekit.errors import InputError, document
+from vibekit.errors import InputError, Notice, document
 from vibekit.units import number
 
 from .options import Json, RecordingOptions, recording_command
@@ -18,8 +19,12 @@ from .output import Document, Progress, emit, note, notice_lines, printable
 from .rank import Engine, Jobs
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from vibekit.bench.analysis import RunResult
+    from vibekit.bench.diagnoses import Run
     from vibekit.bench.session import Job
+    from vibekit.recording.recording import RecordingStream
 
 LogFile = Annotated[
     Path | None, typer.Option("--log", metavar="FILE", help="The log; else the one in the user's data folder.")
@@ -59,8 +64,8 @@ def add(
     as_json: Json = False,
 ) -> None:
     """Grade recordings, take their speed, diagnose each tool, and keep the results; each recording counts once."""
-    from vibekit.bench.diagnoses import diagnoses
-    from vibekit.bench.logbook import add_entries, entries, open_log
+    from vibekit.bench.diagnoses import by_tool, joint_hash
+    from vibekit.bench.logbook import entries, open_log
     from vibekit.bench.session import jobs_of, run_session
 
     work, _ = jobs_of(recordings)
@@ -70,15 +75,38 @@ def add(
         before = {(e.recording_sha256, e.kind, e.inputs_sha256) for e in entries(log)}
         session = run_session(work, log, jobs, progress, note, partial(_analyse, options, given), given, engine)
         progress.done()
-        runs = list(zip(session.runs, session.paths, strict=True))
-        found, remarks = ([], []) if no_diagnosis else diagnoses(_new(runs, before), _opener(options, work))
-        add_entries(log, found)
-        own = {run.sha256 for run in session.runs} | {e.recording_sha256 for e in found}
+        groups = [] if no_diagnosis else by_tool(list(zip(session.runs, session.paths, strict=True)))
+        defaults = {job.path: job.defaults for job in work}
+        remarks = _diagnose(log, groups, partial(_open, options, defaults), jobs, engine)
+        own = {joint_hash([run.sha256 for run, _ in group]) for group in groups} | {r.sha256 for r in session.runs}
         shown = [e for e in entries(log) if e.recording_sha256 in own]
     known = [e for e in shown if (e.recording_sha256, e.kind, e.inputs_sha256) in before]
     body = {"entries": [e.to_dict() for e in shown], "added": len(shown) - len(known), "known_before": len(known)}
     notices = [*session.failures, *remarks]
     emit(document("log", body, notices), as_json, render, InputError.exit_code if session.failures else 0)
+
+
+def _diagnose(
+    log: sqlite3.Connection,
+    groups: list[list[Run]],
+    open_stream: Callable[[Path], RecordingStream],
+    jobs: int | None,
+    engine: str | None,
+) -> list[Notice]:
+    """Log the diagnosis of each tool that the log does not hold from the same inputs; return what stood in the way."""
+    from vibekit.bench.diagnoses import diagnoses, joint_hash
+    from vibekit.bench.logbook import Entry, add_entries, known_result
+
+    def is_new(group: list[Run]) -> bool:
+        return known_result(log, joint_hash([run.inputs for run, _ in group]), "diagnosis") is None
+
+    remarks = []
+    for outcome in diagnoses([group for group in groups if is_new(group)], open_stream, jobs, engine):
+        if isinstance(outcome, Entry):
+            add_entries(log, [outcome])
+        else:
+            remarks.append(outcome)
+    return remarks
 
 
 def _analyse(options: RecordingOptions, given: dict[str, Any], job: Job) -> RunResult:
@@ -91,15 +119,8 @@ def _analyse(options: RecordingOptions, given: dict[str, Any], job: Job) -> RunR
     return analyse_stream(stream, fingerprint(job.path, job.defaults, given))
 
 
-def _new(runs: list[tuple[RunResult, Path]], before: set[tuple[str, str, str]]) -> list[tuple[RunResult, Path]]:
-    """Return all runs of the tools that have a new one: a diagnosis is made again only where something is new."""
-    changed = {run.tag for run, _ in runs if (run.sha256, "grade", run.inputs) not in before}
-    return [(run, path) for run, path in runs if run.tag in changed]
-
-
-def _opener(options: RecordingOptions, work: list[Job]) -> Any:
-    defaults = {job.path: job.defaults for job in work}
-    return lambda path: options.open(path, defaults[path])
+def _open(options: RecordingOptions, defaults: dict[Path, Any], path: Path) -> RecordingStream:
+    return options.open(path, defaults[path])
 
 
 @_log.command("list")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,9 +11,11 @@ from typing import Any
 import pytest
 
 from tests.bench.tools import write_run
+from tests.cli.inprocess import run
 from vibekit.bench.analysis import RunResult, analyse
-from vibekit.bench.diagnoses import diagnoses, quantities
-from vibekit.errors import RecordingLimitError
+from vibekit.bench.diagnoses import by_tool, diagnoses, quantities
+from vibekit.bench.logbook import Entry
+from vibekit.errors import Notice, RecordingLimitError
 from vibekit.machine import diagnosis
 from vibekit.recording.readers import open_recording
 from vibekit.recording.recording import Recording
@@ -57,13 +60,23 @@ def runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[tuple[RunResul
 
 
 def test_one_diagnosis_per_tool_over_each_condition(runs: list[tuple[RunResult, Path]]) -> None:
-    entries, notices = diagnoses(runs, open_recording)
-    assert [(e.tag, e.kind, e.file, e.hours_used) for e in entries] == [("T-1", "diagnosis", "a1.wav, a2.wav", 5.0)]
-    assert entries[0].recorded_at.isoformat() == "2026-03-07T10:00:00+00:00"
-    assert len(entries[0].recording_sha256) == 64 and entries[0].recording_sha256 != runs[1][0].sha256
-    assert "T-2" in notices[0].message and "no speed" in notices[0].message
-    one, _ = diagnoses(runs[:1], open_recording)
-    assert one[0].recording_sha256 == runs[0][0].sha256
+    outcomes = list(diagnoses(by_tool(runs), open_recording))
+    first, failed = outcomes
+    assert isinstance(first, Entry) and isinstance(failed, Notice)
+    assert (first.tag, first.kind, first.file, first.hours_used) == ("T-1", "diagnosis", "a1.wav, a2.wav", 5.0)
+    assert first.recorded_at.isoformat() == "2026-03-07T10:00:00+00:00"
+    assert len(first.recording_sha256) == 64 and first.recording_sha256 != runs[1][0].sha256
+    assert "T-2" in failed.message and "no speed" in failed.message
+    (one,) = diagnoses(by_tool(runs[:1]), open_recording)
+    assert isinstance(one, Entry) and one.recording_sha256 == runs[0][0].sha256
+
+
+def test_log_add_makes_a_diagnosis_once(runs: list[tuple[RunResult, Path]], tmp_path: Path) -> None:
+    command = ["log", "add", *(str(path) for _, path in runs), "--log", str(tmp_path / "log.sqlite"), "--json"]
+    first, second = (json.loads(run(*command)[1]) for _ in range(2))
+    assert [e["tag"] for e in first["entries"] if e["kind"] == "diagnosis"] == ["T-1"]
+    assert (first["added"], second["added"], second["known_before"]) == (9, 0, 9)
+    assert [n["code"] for n in second["notices"]] == ["not_diagnosed"]  # tried again, still without a speed
 
 
 def test_quantities_are_probabilities_and_unbalance() -> None:

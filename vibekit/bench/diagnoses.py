@@ -3,43 +3,51 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from vibekit.bench.analysis import RunResult
 from vibekit.bench.logbook import Entry
+from vibekit.bench.parallel import run_all
 from vibekit.bench.session import entries_of
 from vibekit.errors import Notice, VibekitError
 from vibekit.recording.recording import RecordingStream
 
+Run = tuple[RunResult, Path]
+
 MOST_RECORDINGS = 6  # of one diagnosis: they are in memory together
 
 
-def diagnoses(
-    runs: Sequence[tuple[RunResult, Path]], open_stream: Callable[[Path], RecordingStream]
-) -> tuple[list[Entry], list[Notice]]:
-    """Return a log entry per tool, and a notice for each tool that could not be diagnosed.
-
-    Of each condition and position the last run enters.
-    """
-    entries, notices = [], []
+def by_tool(runs: Sequence[Run]) -> list[list[Run]]:
+    """Return the recordings that make each tool's diagnosis: the last of each condition and position, six at most."""
+    groups = []
     for tag in dict.fromkeys(run.tag for run, _ in runs if run.tag is not None):
-        chosen = _telling([(run, path) for run, path in runs if run.tag == tag])
-        try:
-            entries.append(_diagnose(chosen, open_stream))
-        except VibekitError as error:
-            message = f"{tag}: no diagnosis: {error}"
-            notices.append(Notice("not_diagnosed", "info", message, remedy="see vibekit diagnose"))
-    return entries, notices
+        latest = {(run.condition, run.position): (run, path) for run, path in runs if run.tag == tag}
+        groups.append(list(latest.values())[-MOST_RECORDINGS:])
+    return groups
 
 
-def _telling(runs: Sequence[tuple[RunResult, Path]]) -> list[tuple[RunResult, Path]]:
-    latest = {(run.condition, run.position): (run, path) for run, path in runs}
-    return list(latest.values())[-MOST_RECORDINGS:]
+def diagnoses(
+    groups: Sequence[list[Run]],
+    open_stream: Callable[[Path], RecordingStream],
+    workers: int | None = None,
+    engine: str | None = None,
+) -> Iterator[Entry | Notice]:
+    """Yield, as they come, a log entry per tool, or a notice where it could not be diagnosed.
+
+    `workers` and `engine` are as of `run_all`.
+    """
+    for place, outcome in run_all(partial(_diagnose, open_stream), groups, workers, engine=engine):
+        if isinstance(outcome, VibekitError):
+            message = f"{groups[place][0][0].tag}: no diagnosis: {outcome}"
+            yield Notice("not_diagnosed", "info", message, remedy="see vibekit diagnose")
+        else:
+            yield outcome
 
 
-def _diagnose(runs: Sequence[tuple[RunResult, Path]], open_stream: Callable[[Path], RecordingStream]) -> Entry:
+def _diagnose(open_stream: Callable[[Path], RecordingStream], runs: Sequence[Run]) -> Entry:
     from vibekit.machine.diagnosis import diagnose
 
     recordings = [open_stream(path).read() for _, path in runs]
@@ -52,8 +60,8 @@ def _diagnose(runs: Sequence[tuple[RunResult, Path]], open_stream: Callable[[Pat
         tag=shared.tag,
         kind="diagnosis",
         quantities=quantities(document),
-        recording_sha256=_joint([run.sha256 for run, _ in runs]),
-        inputs_sha256=_joint([run.inputs for run, _ in runs]),
+        recording_sha256=joint_hash([run.sha256 for run, _ in runs]),
+        inputs_sha256=joint_hash([run.inputs for run, _ in runs]),
         file=", ".join(run.file for run, _ in runs),
         accessory=shared.accessory,
         hours_used=shared.hours_used,
@@ -72,6 +80,6 @@ def quantities(document: Mapping[str, Any]) -> dict[str, Any]:
     return {**values, "verdict": document["verdict"]}
 
 
-def _joint(hashes: Sequence[str]) -> str:
+def joint_hash(hashes: Sequence[str]) -> str:
     """Return the hash of one recording, or of the sorted hashes of several."""
     return hashes[0] if len(hashes) == 1 else hashlib.sha256("\n".join(sorted(hashes)).encode()).hexdigest()
