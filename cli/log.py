@@ -94,11 +94,11 @@ def _diagnose(
     engine: str | None,
 ) -> list[Notice]:
     """Log the diagnosis of each tool that the log does not hold from the same inputs; return what stood in the way."""
-    from vibekit.bench.diagnoses import diagnoses, joint_hash
+    from vibekit.bench.diagnoses import diagnoses, inputs_of
     from vibekit.bench.logbook import Entry, add_entries, known_result
 
     def is_new(group: list[Run]) -> bool:
-        return known_result(log, joint_hash([run.inputs for run, _ in group]), "diagnosis") is None
+        return known_result(log, inputs_of(group), "diagnosis") is None
 
     remarks = []
     for outcome in diagnoses([group for group in groups if is_new(group)], open_stream, jobs, engine):

@@ -8,11 +8,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from vibekit.bench.analysis import RunResult
+from vibekit.bench.analysis import RunResult, file_sha256
 from vibekit.bench.logbook import Entry
 from vibekit.bench.parallel import run_all
 from vibekit.bench.session import entries_of
 from vibekit.errors import Notice, VibekitError
+from vibekit.machine import judgement
 from vibekit.recording.recording import RecordingStream
 
 Run = tuple[RunResult, Path]
@@ -61,7 +62,7 @@ def _diagnose(open_stream: Callable[[Path], RecordingStream], runs: Sequence[Run
         kind="diagnosis",
         quantities=quantities(document),
         recording_sha256=joint_hash([run.sha256 for run, _ in runs]),
-        inputs_sha256=joint_hash([run.inputs for run, _ in runs]),
+        inputs_sha256=inputs_of(runs),
         file=", ".join(run.file for run, _ in runs),
         accessory=shared.accessory,
         hours_used=shared.hours_used,
@@ -78,6 +79,12 @@ def quantities(document: Mapping[str, Any]) -> dict[str, Any]:
         if unbalance is not None:
             values[f"{finding['fault']}.residual_unbalance_g_mm"] = unbalance
     return {**values, "verdict": document["verdict"]}
+
+
+def inputs_of(runs: Sequence[Run]) -> str:
+    """Return the hash of all that enters a diagnosis: the recordings' inputs and the table it is judged by."""
+    table = Path(judgement.__file__).with_name("judgement.toml")
+    return joint_hash([file_sha256(table), *(run.inputs for run, _ in runs)])
 
 
 def joint_hash(hashes: Sequence[str]) -> str:
