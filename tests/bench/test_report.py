@@ -238,10 +238,13 @@ def test_unsure_stays_unsure(simulated: Path) -> None:
 
 
 def test_findings_with_evidence_rivals_and_what_cannot_be_told(simulated: Path) -> None:
-    page = check_structure(report_page(with_findings(simulated, finding("imbalance.accessory", 0.93))))
-    assert rows(page, "Findings")[1][:2] == ["Accessory out of balance", "93 %very likely"]
-    assert rows(page, "Evidence: accessory")[1][0] == "spindle 1x"
-    assert "another accessory" in " ".join(e.text for e in page.named("details"))
+    both = with_findings(simulated, finding("imbalance.accessory", 0.93), finding("gear.tooth", 0.02))
+    page = check_structure(report_page(both))
+    assert "Accessory out of balance" in [e.text for e in page.named("h3")]
+    assert "93 %, very likely. If so: marked, at spindle." in [e.text for e in page.named("p")]
+    assert rows(page, "Evidence: accessory")[1][:2] == ["spindle 1x", "for"]
+    assert "bent output spindle (to tell them apart: another accessory)" in [e.text for e in page.named("dd")]
+    assert rows(page, "Looked for and unlikely")[1][:2] == ["Chipped or broken tooth", "2 %"]
     assert rows(page, "What these recordings cannot tell")[1][1] == "no teeth on the sheet"
 
 

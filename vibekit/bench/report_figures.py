@@ -99,7 +99,7 @@ def _octave_plot(
                 bars(x, y, slim, felt.tolist(), f"axis-{axis}", titles),
             ),
             (),
-            Reading(midband, ((f"{axis} as measured", "m/s²", values), ("weighted", "m/s²", felt))),
+            Reading(np.asarray(centres), ((f"{axis} as measured", "m/s²", values), ("weighted", "m/s²", felt))),
             height=130,
             key=(("bar pale", "as measured"), ("bar axis-x", "weighted")) if first else (),
         )

@@ -16,7 +16,16 @@ from vibekit.bench.report_figures import (
     speed_figure,
 )
 from vibekit.bench.report_parts import Document, RecordingPart, ToolPart
-from vibekit.bench.report_words import NOT_LOOKED_FOR, deciding, fault_words, likelihood, named, percent, sentence
+from vibekit.bench.report_words import (
+    NOT_LOOKED_FOR,
+    UNLIKELY,
+    deciding,
+    fault_words,
+    likelihood,
+    named,
+    percent,
+    sentence,
+)
 from vibekit.units import format_allowed, number
 
 _AXES = ("x", "y", "z")
@@ -102,25 +111,74 @@ def source_section(part: ToolPart, level: int) -> Html:
     if part.diagnosis is None:
         return join([title, el("p", f"Not determined: {part.why_no_diagnosis or NOT_LOOKED_FOR}.")])
     found = part.diagnosis["findings"]
-    rows = [
-        [
-            sentence(fault_words(one["fault"])),
-            join([percent(one["probability"]), el("br"), el("span", likelihood(one["probability"]), class_="small")]),
-            one["severity"] or "-",
-            one["where"] or "-",
-            one["look_for"] or "-",
-        ]
-        for one in found
-    ]
-    headings = ("what", "how probable", "how strong", "where", "look for")
+    open_still = [one for one in found if one["probability"] >= UNLIKELY]
     return join(
         [
             title,
             el("p", sentence(str(part.diagnosis["verdict"])), "."),
-            table("Findings, most probable first", headings, rows, numbers=()) if found else None,
-            *(_evidence(one) for one in found if one["evidence"]),
+            *(_finding(one, level + 1) for one in open_still),
+            _unlikely([one for one in found if one["probability"] < UNLIKELY]),
             _untested(part.diagnosis["not_testable"]),
         ]
+    )
+
+
+def _finding(found: Document, level: int) -> Html:
+    """Return one finding: how probable, where, what to look for, what fits as well, and its evidence."""
+    name = fault_words(found["fault"])
+    size = named((found["severity"], f"at {found['where']}" if found["where"] else None))
+    told = f"{percent(found['probability'])}, {likelihood(found['probability'])}."
+    told += f" If so: {size}." if size and found["fault"] != "healthy" else ""
+    return join(
+        [
+            heading(level)(sentence(name)),
+            el("p", told),
+            facts(
+                [
+                    ("look for", found["look_for"] or None),
+                    ("check first", found.get("check_first")),
+                    *(("fits about as well", _rival(rival)) for rival in found["rivals"]),
+                ]
+            ),
+            _evidence(name, found["evidence"]),
+        ]
+    )
+
+
+def _rival(rival: Document) -> str:
+    apart = f" (to tell them apart: {rival['separated_by']})" if rival.get("separated_by") else ""
+    return f"{fault_words(rival['fault'])}{apart}"
+
+
+def _evidence(name: str, evidence: Sequence[Document]) -> Html | None:
+    if not evidence:
+        return None
+    rows = [
+        [
+            item["line"],
+            "for" if item["supports"] else "against",
+            number(item["order"]),
+            number(item["frequency_hz"], 4),
+            number(item["amplitude_mps2"]),
+            number(item["over_floor_db"]),
+            item["axis"] or "-",
+        ]
+        for item in evidence
+    ]
+    headings = ("line", "speaks", "order", "Hz", "m/s² r.m.s.", "dB over floor", "axis")
+    shown = table(f"Evidence: {name}", headings, rows, numbers=range(2, 6))
+    return el("details", el("summary", f"Evidence for and against: {name}"), shown)
+
+
+def _unlikely(faults: Sequence[Document]) -> Html | None:
+    if not faults:
+        return None
+    rows = [[sentence(fault_words(one["fault"])), percent(one["probability"]), one["where"] or "-"] for one in faults]
+    caption = f"Looked for and unlikely, under {100 * UNLIKELY:.0f} % each"
+    return el(
+        "details",
+        el("summary", f"{caption} ({len(faults)})"),
+        table(caption, ("fault", "probability", "where"), rows, (1,)),
     )
 
 
@@ -130,30 +188,6 @@ def _untested(faults: Sequence[Document]) -> Html | None:
     rows = [[sentence(fault_words(one["fault"])), one["reason"]] for one in faults]
     inside = table("What these recordings cannot tell", ("fault", "why not"), rows, numbers=())
     return el("details", el("summary", f"What these recordings cannot tell ({len(faults)})"), inside)
-
-
-def _evidence(found: Document) -> Html:
-    rows = [
-        [
-            evidence["line"],
-            number(evidence["order"]),
-            number(evidence["frequency_hz"], 4),
-            number(evidence["amplitude_mps2"]),
-            number(evidence["over_floor_db"]),
-            evidence["axis"] or "-",
-            "for" if evidence["supports"] else "against",
-        ]
-        for evidence in found["evidence"]
-    ]
-    headings = ("line", "order", "Hz", "m/s² r.m.s.", "dB over floor", "axis", "speaks")
-    name = fault_words(found["fault"])
-    inside: list[object | None] = [table(f"Evidence: {name}", headings, rows)]
-    for rival in found["rivals"]:
-        apart = f" To tell them apart: {rival['separated_by']}." if rival.get("separated_by") else ""
-        inside.append(el("p", f"Fits about as well: {fault_words(rival['fault'])}.{apart}"))
-    if found.get("check_first"):
-        inside.append(el("p", f"First check, opening nothing: {found['check_first']}."))
-    return el("details", el("summary", f"Evidence: {name} ({percent(found['probability'])})"), *inside)
 
 
 def recordings_section(part: ToolPart, level: int, name: str) -> Html:

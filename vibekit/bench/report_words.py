@@ -31,6 +31,7 @@ _LIKELIHOOD = (
 )
 NOT_LOOKED_FOR = "the source of the shaking was not looked for"
 LIKELY = 0.5  # from here on the headline names a cause
+UNLIKELY = 0.1  # below, a cause is named in a list only
 
 
 def fault_words(fault: str) -> str:
