@@ -136,7 +136,8 @@ def _plane(plane: dict[str, Any], named: bool) -> list[str]:
         f"  {where}add {number(plane['correction_g'])} ± {number(plane['expanded_uncertainty_g'], 2)} g at "
         f"{angle:.1f} ± {number(plane['expanded_uncertainty_deg'], 2)} degrees from the trial weight's zero, "
         "in the sense in which the phases are counted",
-        f"    (the same place is {360 - angle:.1f} degrees the other way)",
+        f"    (the same place is {360 - angle:.1f} degrees the other way; or take as much off opposite, at "
+        f"{(angle + 180) % 360:.1f} degrees)",
     ]
     if plane["residual_g_mm"] is not None:
         lines.append(

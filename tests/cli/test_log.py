@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 import pytest
@@ -82,6 +83,7 @@ def test_bad_ones_are_named(recorded: Path, tmp_path: Path) -> None:
     assert run("log", "list", "--log", str(tmp_path / "none.sqlite"))[0] == 3
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the folder's name is the platform's")
 def test_default_log_is_in_the_users_data_folder(
     recorded: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -89,8 +91,7 @@ def test_default_log_is_in_the_users_data_folder(
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     code, _, _ = run("log", "add", str(recorded), "--no-diagnosis")
     assert code == 0
-    if list((tmp_path / "data").glob("*")):
-        assert (tmp_path / "data" / "vibekit" / "log.sqlite").is_file()
+    assert (tmp_path / "data" / "vibekit" / "log.sqlite").is_file()
     assert "T-1" in run("log", "list")[1]
 
 

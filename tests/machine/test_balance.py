@@ -121,7 +121,7 @@ def test_stated_uncertainty_covers_95_percent(phased: bool) -> None:
     places = [(10.0, 0.0)] if phased else [(10.0, 0.0), (10.0, 120.0), (10.0, 240.0)]
     vectors = [influence * (unbalance + w) for w in (0j, *(weight(*place) for place in places))]
     inside_g = inside_deg = cleared = 0
-    n = 1000 if phased else 400
+    n = 1000 if phased else 200
     for _ in range(n):
         noisy = [
             Reading(
