@@ -95,7 +95,8 @@ def measured(seed: int) -> dict[str, Any]:
         truth = {fault.name: fault.part for fault in settle_faults(case.sheet, case.faults)}
         for part in features_of(views, case.sheet).parts:
             rows += [
-                (fault, part.where, _true_there(truth, fault, part.where), dict(part.values)) for fault in part.faults
+                (fault, part.where, _true_there(truth, fault, part.where), dict(part.values), part.hz)
+                for fault in part.faults
             ]
     return {"case": case, "rows": rows}
 

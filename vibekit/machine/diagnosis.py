@@ -122,7 +122,8 @@ def diagnose(recordings: Recording | Sequence[Recording], tool: ToolSheet | None
         raise UsageError(f"recordings of different tools ({', '.join(sorted(tags))}): diagnose one tool at a time")
     speeds = [estimate_speed(recording, tool) for recording in given]
     looks = [_look(recording, tool, speed) for recording, speed in zip(given, speeds, strict=True)]
-    seen = [look for look in looks if isinstance(look, RecordingFeatures)]
+    pairs = list(zip(given, looks, strict=True))
+    seen = [(r.origin.facts.condition, look) for r, look in pairs if isinstance(look, RecordingFeatures)]
     refusals = [look for look in looks if isinstance(look, Notice)]
     best = max(speeds, key=lambda speed: (speed.known, speed.confidence))
     files = tuple(recording.origin.file for recording in given)
@@ -131,10 +132,9 @@ def diagnose(recordings: Recording | Sequence[Recording], tool: ToolSheet | None
         untested = tuple((fault, refusals[0].message) for fault in FAULT_WORDS if fault != "healthy")
         return Diagnosis(files, tool.tag if tool else None, best, (), untested, (*notices, *refusals))
     cautions = [replace(notice, severity="caution") for notice in refusals]
-    parts = _merged(seen)
-    findings = _findings(parts, tool)
+    findings = _findings(_suspects(seen), tool)
     named = {finding.fault for finding in findings}
-    untested = tuple({f: reason for look in seen for f, reason in look.untested if f not in named}.items())
+    untested = tuple({f: reason for _, look in seen for f, reason in look.untested if f not in named}.items())
     return Diagnosis(files, tool.tag if tool else None, best, findings, untested, (*notices, *cautions))
 
 
@@ -158,60 +158,78 @@ def _look(recording: Recording, tool: ToolSheet | None, speed: SpeedEstimate) ->
     return features_of(views, tool)
 
 
-def _merged(looks: Sequence[RecordingFeatures]) -> list[PartFeatures]:
-    """Return each part once: its features averaged over the recordings, its lines from where they stand out most."""
-    by_part: dict[tuple[str, str | None], list[PartFeatures]] = {}
-    for look in looks:
+@dataclass(frozen=True)
+class _Suspect:
+    """One fault at one part: features averaged over the recordings, raw and in spreads of ordinary tools."""
+
+    fault: str
+    where: str | None
+    values: Mapping[str, float]
+    standardised: Mapping[str, float]
+    readings: Mapping[str, Line]
+
+    @property
+    def log_odds(self) -> float:
+        """Log-odds of the fault at this part."""
+        return judgement_table().faults[self.fault].log_odds(self.standardised)
+
+
+def _suspects(looks: Sequence[tuple[str | None, RecordingFeatures]]) -> list[_Suspect]:
+    """Return every fault at every part that can have it, from the recordings (condition, features)."""
+    seen: dict[tuple[str, str | None], list[tuple[str | None, PartFeatures]]] = {}
+    for condition, look in looks:
         for part in look.parts:
             for fault in part.faults:
-                by_part.setdefault((fault, part.where), []).append(part)
-    merged = []
-    for (fault, where), parts in by_part.items():
-        names = dict.fromkeys(name for part in parts for name in part.values)
-        values = {n: _mean([part.values[n] for part in parts if n in part.values]) for n in names}
-        readings: dict[str, Line] = {}
-        for name, line in (item for part in parts for item in part.readings.items()):
-            if name not in readings or line.over_floor_db > readings[name].over_floor_db:
-                readings[name] = line
-        merged.append(PartFeatures((fault,), where, values, readings))
-    return merged
+                if fault in judgement_table().faults:
+                    seen.setdefault((fault, part.where), []).append((condition, part))
+    return [_suspect(fault, where, found) for (fault, where), found in seen.items()]
 
 
-def _mean(values: Sequence[float]) -> float:
-    return math.fsum(values) / len(values)
+def _suspect(fault: str, where: str | None, found: Sequence[tuple[str | None, PartFeatures]]) -> _Suspect:
+    model = judgement_table().faults[fault]
+    readings: dict[str, Line] = {}
+    for name, line in (item for _, part in found for item in part.readings.items()):
+        if name not in readings or line.over_floor_db > readings[name].over_floor_db:
+            readings[name] = line
+    values = _averaged([part.values for _, part in found])
+    standardised = _averaged([model.standardised(part.values, condition, part.hz) for condition, part in found])
+    return _Suspect(fault, where, values, standardised, readings)
 
 
-def _findings(parts: Sequence[PartFeatures], tool: ToolSheet | None) -> tuple[Finding, ...]:
+def _averaged(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
+    """Return the mean of every entry over the rows that have it."""
+    names = dict.fromkeys(name for row in rows for name in row)
+    known = {name: [row[name] for row in rows if name in row] for name in names}
+    return {name: math.fsum(values) / len(values) for name, values in known.items()}
+
+
+def _findings(suspects: Sequence[_Suspect], tool: ToolSheet | None) -> tuple[Finding, ...]:
     """Return one finding per fault, at the part where it is likeliest, and `healthy`; sorted by probability."""
-    table = judgement_table()
-    likeliest: dict[str, tuple[float, PartFeatures]] = {}
-    for part in parts:
-        fault = part.faults[0]
-        if fault in table.faults:
-            odds = table.faults[fault].log_odds(part.values)
-            if fault not in likeliest or odds > likeliest[fault][0]:
-                likeliest[fault] = odds, part
-    findings = [_finding(fault, odds, part, tool) for fault, (odds, part) in likeliest.items()]
-    healthy = probability(table.healthy_log_odds([odds for odds, _ in likeliest.values()]))
+    likeliest: dict[str, _Suspect] = {}
+    for suspect in suspects:
+        if suspect.fault not in likeliest or suspect.log_odds > likeliest[suspect.fault].log_odds:
+            likeliest[suspect.fault] = suspect
+    findings = [_finding(suspect, tool) for suspect in likeliest.values()]
+    healthy = judgement_table().healthy_log_odds([suspect.log_odds for suspect in suspects])
     against = max(findings, key=lambda f: f.probability, default=None)
     evidence = tuple(replace(e, log_odds=-e.log_odds) for e in against.evidence) if against else ()
-    findings.append(Finding("healthy", healthy, None, None, evidence))
+    findings.append(Finding("healthy", probability(healthy), None, None, evidence))
     chances = {finding.fault: finding.probability for finding in findings}
     ranked = sorted(findings, key=lambda finding: -finding.probability)
     return tuple(replace(finding, rivals=_rivals(finding, chances)) for finding in ranked)
 
 
-def _finding(fault: str, odds: float, part: PartFeatures, tool: ToolSheet | None) -> Finding:
-    model = judgement_table().faults[fault]
-    shares = sorted(model.contributions(part.values).items(), key=lambda item: -abs(item[1]))
+def _finding(suspect: _Suspect, tool: ToolSheet | None) -> Finding:
+    model = judgement_table().faults[suspect.fault]
+    shares = sorted(model.contributions(suspect.standardised).items(), key=lambda item: -abs(item[1]))
     evidence = tuple(
-        Evidence(name, part.values[name], share, part.readings.get(name))
+        Evidence(name, suspect.values[name], share, suspect.readings.get(name))
         for name, share in shares[:_EVIDENCE_SHOWN]
         if abs(share) >= 0.1
     )
-    rotor = rotor_kg(tool, part.where) if part.where and fault.startswith("imbalance") else None
-    size = severity_of(fault, part.values, part.readings, model.middle, tool.mass_kg if tool else None, rotor)
-    return Finding(fault, probability(odds), size, part.where, evidence)
+    rotor = rotor_kg(tool, suspect.where) if suspect.where and suspect.fault.startswith("imbalance") else None
+    size = severity_of(suspect.fault, suspect.standardised, suspect.readings, tool.mass_kg if tool else None, rotor)
+    return Finding(suspect.fault, probability(suspect.log_odds), size, suspect.where, evidence)
 
 
 def _rivals(finding: Finding, chances: Mapping[str, float]) -> tuple[str, ...]:

@@ -68,10 +68,14 @@ class Evidence:
 
 @dataclass(frozen=True)
 class PartFeatures:
-    """What was read of one part: the faults it speaks to, feature values, and the line behind each feature."""
+    """What was read of one part: the faults it speaks to, feature values, and the line behind each feature.
+
+    `hz` is the rate of the part's shaft: ordinary tools are compared among fast and among slow shafts.
+    """
 
     faults: tuple[str, ...]
     where: str | None
+    hz: float
     values: Mapping[str, float]
     readings: Mapping[str, Line] = field(default_factory=dict)
 
@@ -217,7 +221,7 @@ def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, _Notes]:
         if notes.values:
             found[place] = notes
     for place, notes in found.items():
-        rivals = [other.values["env_over"] for name, other in found.items() if name != place]
+        rivals = [other.values["env_mean"] for name, other in found.items() if name != place]
         notes.put("env_rival", max(rivals, default=0.0))
     return found
 
@@ -229,7 +233,6 @@ def _place(views: SignalViews, name: str, order: float, modulator: float) -> _No
     if not known:
         return notes
     strongest = max(known, key=lambda r: r.over_floor_db)
-    notes.put("env_over", strongest.over_floor_db, strongest)
     notes.put("env_first", known[0].over_floor_db, known[0])
     notes.put("env_mean", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
     if modulator and known[0].order is not None:
@@ -240,28 +243,47 @@ def _place(views: SignalViews, name: str, order: float, modulator: float) -> _No
     return notes
 
 
-def motor_features(views: SignalViews, tool: ToolSheet, motor: str) -> _Notes:
-    """Return what the motor's electrical lines say: commutator ripple with its sidebands, pull at twice the mains."""
-    notes = _Notes()
-    bars = tool.shaft(motor).commutator_bars
-    if bars and motor in views.ratios:
-        turn = views.ratios[motor]
-        ripple = views.orders.read(f"{motor} commutator", bars * turn, 0.0005)
-        if ripple is not None:
-            notes.put("ripple_over", ripple.over_floor_db, ripple)
-            notes.put("ripple_share", decibels(ripple.amplitude_mps2, views.high_band_mps2), ripple)
-            sides = [views.orders.read(f"{motor} commutator {k:+d}", (bars + k) * turn) for k in (-2, -1, 1, 2)]
-            seen = [s for s in sides if s is not None]
-            if seen:
-                strongest = max(seen, key=lambda r: r.over_floor_db)
-                notes.put("ripple_side", strongest.over_floor_db, strongest)
-    if tool.line_hz:
-        pull = views.hertz.read("mains 2x", 2.0 * tool.line_hz, 0.005)
-        if pull is not None:
-            notes.put("mains_over", pull.over_floor_db, pull)
-            notes.put("mains_share", decibels(pull.amplitude_mps2, views.low_band_mps2), pull)
-            notes.put("mains_level", decibels(pull.amplitude_mps2, 1.0), pull)
+def ripple_features(views: SignalViews, motor: str, bars: int) -> _Notes:
+    """Return what the commutator's line says: its level, and the sidebands that one bad bar adds once per turn."""
+    notes, turn = _Notes(), views.ratios[motor]
+    ripple = views.orders.read(f"{motor} commutator", bars * turn, 0.0005)
+    if ripple is None:
+        return notes
+    notes.put("ripple_over", ripple.over_floor_db, ripple)
+    notes.put("ripple_share", decibels(ripple.amplitude_mps2, views.high_band_mps2), ripple)
+    sides = [views.orders.read(f"{motor} commutator {k:+d}", (bars + k) * turn) for k in (-2, -1, 1, 2)]
+    seen = [side for side in sides if side is not None]
+    if seen:
+        strongest = max(seen, key=lambda r: r.over_floor_db)
+        notes.put("ripple_side", strongest.over_floor_db, strongest)
     return notes
+
+
+def mains_features(views: SignalViews, line_hz: float | None, mass_kg: float | None) -> tuple[_Notes, str]:
+    """Return what the line at twice the mains frequency says, and else the reason why it says nothing."""
+    notes = _Notes()
+    if line_hz is None:
+        return notes, 'the tool sheet does not name a mains supply (supply = "mains 50 Hz")'
+    doubled = 2.0 * line_hz
+    crossing = crossing_shaft(views, doubled)
+    if crossing is not None:
+        return notes, f"a line of {crossing} runs across {doubled:g} Hz: record at another speed"
+    pull = views.hertz.read("mains 2x", doubled, 0.005)
+    if pull is not None:
+        notes.put("mains_over", pull.over_floor_db, pull)
+        notes.put("mains_share", decibels(pull.amplitude_mps2, views.low_band_mps2), pull)
+        if mass_kg:
+            notes.put("mains_force", decibels(mass_kg * pull.amplitude_mps2, 1.0), pull)  # dB over 1 N, free body
+    return notes, "the sample rate does not carry twice the mains frequency"
+
+
+def crossing_shaft(views: SignalViews, hz: float) -> str | None:
+    """Return the name of a shaft one of whose first three harmonics comes within 3 % of a fixed frequency."""
+    for shaft in views.speed.shafts:
+        for n in (1, 2, 3):
+            if 0.97 * n * shaft.min_hz <= hz <= 1.03 * n * shaft.max_hz:
+                return f"{shaft.name} {n}x"
+    return None
 
 
 @dataclass(frozen=True)
@@ -274,29 +296,34 @@ class RecordingFeatures:
 
 def features_of(views: SignalViews, tool: ToolSheet | None) -> RecordingFeatures:
     """Return the features of every part that the sheet names (without a sheet: of the one shaft followed)."""
-    parts: list[PartFeatures] = []
-    untested: list[tuple[str, str]] = []
     output = (tool.output_shaft if tool else None) or views.reference
-    motor = _motor(tool, output)
-    head = shaft_features(views, tool, output, rotor_kg(tool, output)) if output in views.ratios else _Notes()
-    context = {f"out_{name}": value for name, value in head.values.items()}
-    parts.append(_part(("imbalance.accessory", "spindle.bent", "mount.loose"), output, head))
-    if motor is None or motor == output or motor not in views.ratios:
-        untested.append(("imbalance.armature", _same_shaft(tool, motor, output)))
-    else:
-        parts.append(
-            _part(("imbalance.armature",), motor, shaft_features(views, tool, motor, rotor_kg(tool, motor)), context)
-        )
-    _mesh_parts(parts, untested, views, tool, context)
-    _bearing_parts(parts, untested, views, tool, context)
-    _motor_parts(parts, untested, views, tool, motor, context)
-    return RecordingFeatures(tuple(p for p in parts if p.values), tuple(untested))
+    look = _Look(views, tool, output, _motor(tool, output))
+    _shaft_parts(look)
+    _mesh_parts(look)
+    _bearing_parts(look)
+    _motor_parts(look)
+    look.untested.append(("resonance", "needs a recording through a range of speeds (run-up or coast-down)"))
+    return RecordingFeatures(tuple(look.parts), tuple(look.untested))
 
 
-def _part(
-    faults: tuple[str, ...], where: str | None, notes: _Notes, context: Mapping[str, float] | None = None
-) -> PartFeatures:
-    return PartFeatures(faults, where, {**(context or {}), **notes.values}, notes.readings)
+class _Look:
+    """Parts and gaps of one recording while they are gathered."""
+
+    def __init__(self, views: SignalViews, tool: ToolSheet | None, output: str, motor: str | None) -> None:
+        self.views, self.tool, self.output, self.motor = views, tool, output, motor
+        self.parts: list[PartFeatures] = []
+        self.untested: list[tuple[str, str]] = []
+        self.context: dict[str, float] = {}
+
+    def add(self, faults: tuple[str, ...], where: str | None, shaft: str, notes: _Notes) -> None:
+        """Add a part that was read, with what the output shaft shows beside it."""
+        if notes.values:
+            hz = self.views.ratios[shaft] * self.views.angle.hz
+            self.parts.append(PartFeatures(faults, where, hz, {**self.context, **notes.values}, notes.readings))
+
+    def turning(self, shaft: str | None) -> bool:
+        """Tell whether a shaft's speed is known."""
+        return shaft is not None and shaft in self.views.ratios
 
 
 def _motor(tool: ToolSheet | None, output: str) -> str | None:
@@ -309,97 +336,88 @@ def _motor(tool: ToolSheet | None, output: str) -> str | None:
 
 def rotor_kg(tool: ToolSheet | None, shaft: str) -> float | None:
     """Return the mass that turns with a shaft, where the sheet says it: rotor and, on the output shaft, accessory."""
-    if tool is None or not tool.shafts:
+    if tool is None or not any(s.name == shaft for s in tool.shafts):
         return None
     rotor = tool.shaft(shaft).rotor_mass_kg or 0.0
     accessory = (tool.accessory.mass_kg or 0.0) if tool.accessory and shaft == tool.output_shaft else 0.0
     return rotor + accessory or None
 
 
-def _same_shaft(tool: ToolSheet | None, motor: str | None, output: str) -> str:
+def _shaft_parts(look: _Look) -> None:
+    views, tool, output, motor = look.views, look.tool, look.output, look.motor
+    if look.turning(output):
+        head = shaft_features(views, tool, output, rotor_kg(tool, output))
+        look.add(("imbalance.accessory", "spindle.bent", "mount.loose"), output, output, head)
+        look.context = {f"out_{name}": value for name, value in head.values.items()}
     if motor is None:
-        return "the tool sheet does not describe the drive train ([[shaft]], [[mesh]])"
-    if motor == output:
-        return "motor and accessory sit on one shaft: their imbalance makes the same line; run without the accessory"
-    return "the speed of the motor's shaft is not known: give driver_teeth and driven_teeth of the mesh"
+        reason = "the tool sheet does not describe the drive train ([[shaft]], [[mesh]])"
+    elif motor == output:
+        reason = "motor and accessory turn on one shaft, so that both make the same line: run without the accessory"
+    elif not look.turning(motor):
+        reason = "the speed of the motor's shaft is not known: give driver_teeth and driven_teeth of the mesh"
+    else:
+        look.add(("imbalance.armature",), motor, motor, shaft_features(views, tool, motor, rotor_kg(tool, motor)))
+        return
+    look.untested.append(("imbalance.armature", reason))
 
 
-def _mesh_parts(
-    parts: list[PartFeatures],
-    untested: list[tuple[str, str]],
-    views: SignalViews,
-    tool: ToolSheet | None,
-    context: Mapping[str, float],
-) -> None:
+def _mesh_parts(look: _Look) -> None:
     faults = ("gear.wear", "gear.eccentric", "gear.tooth")
+    tool = look.tool
     if tool is not None and tool.shafts and not tool.meshes:
-        return  # a direct drive has no gears to test
+        return  # a direct drive has no gears
     found = False
     for mesh in tool.meshes if tool else ():
-        notes = mesh_features(views, mesh)
+        notes = mesh_features(look.views, mesh)
         if notes is not None:
-            parts.append(_part(faults, f"mesh {mesh.driver}-{mesh.driven}", notes, context))
+            driven = mesh.driven if look.turning(mesh.driven) else mesh.driver
+            look.add(faults, f"mesh {mesh.driver}-{mesh.driven}", driven, notes)
             found = True
     if not found:
+        known = tool is not None and any(mesh.driver_teeth for mesh in tool.meshes)
         reason = (
-            "the tool sheet gives no tooth counts ([[mesh]])"
-            if not _teeth(tool)
-            else "the sample rate does not carry the mesh lines"
+            "the sample rate does not carry the mesh lines" if known else "the tool sheet gives no teeth ([[mesh]])"
         )
-        untested.extend((fault, reason) for fault in faults)
+        look.untested.extend((fault, reason) for fault in faults)
 
 
-def _teeth(tool: ToolSheet | None) -> bool:
-    return tool is not None and any(mesh.driver_teeth for mesh in tool.meshes)
-
-
-def _bearing_parts(
-    parts: list[PartFeatures],
-    untested: list[tuple[str, str]],
-    views: SignalViews,
-    tool: ToolSheet | None,
-    context: Mapping[str, float],
-) -> None:
+def _bearing_parts(look: _Look) -> None:
+    bearings = look.tool.bearings if look.tool else ()
     places: set[str] = set()
-    bushing = False
-    for bearing in tool.bearings if tool else ():
-        if bearing.kind == "bushing":
-            if bearing.shaft in views.ratios:
-                notes = shaft_features(views, tool, bearing.shaft, rotor_kg(tool, bearing.shaft))
-                parts.append(_part(("bushing.worn",), bearing.name, notes, context))
-                bushing = True
+    for bearing in bearings:
+        if not look.turning(bearing.shaft):
             continue
-        for place, notes in bearing_features(views, bearing).items():
-            parts.append(_part((f"bearing.{place}",), bearing.name, notes, context))
+        if bearing.kind == "bushing":
+            notes = shaft_features(look.views, look.tool, bearing.shaft, rotor_kg(look.tool, bearing.shaft))
+            look.add(("bushing.worn",), bearing.name, bearing.shaft, notes)
+            continue
+        for place, notes in bearing_features(look.views, bearing).items():
+            look.add((f"bearing.{place}",), bearing.name, bearing.shaft, notes)
             places.add(place)
-    if not bushing:
-        has = tool is not None and tool.bearings and not any(b.kind == "bushing" for b in tool.bearings)
-        if not has:
-            untested.append(("bushing.worn", 'the tool sheet names no bushing ([[bearing]] kind = "bushing")'))
+    if not any(b.kind == "bushing" for b in bearings) and not bearings:
+        look.untested.append(("bushing.worn", 'the tool sheet names no bushing ([[bearing]] kind = "bushing")'))
     for place in ("outer_race", "inner_race", "rolling_element", "cage"):
         if place not in places:
-            untested.append(
-                (f"bearing.{place}", "the tool sheet gives no rolling bearing with balls, ball_mm and pitch_mm")
-            )
+            reason = "the tool sheet gives no rolling bearing with balls, ball_mm and pitch_mm"
+            look.untested.append((f"bearing.{place}", reason))
 
 
-def _motor_parts(
-    parts: list[PartFeatures],
-    untested: list[tuple[str, str]],
-    views: SignalViews,
-    tool: ToolSheet | None,
-    motor: str | None,
-    context: Mapping[str, float],
-) -> None:
-    notes = motor_features(views, tool, motor) if tool and motor else _Notes()
-    if "ripple_over" in notes.values:
-        parts.append(_part(("electrical.commutation",), motor, notes, context))
-    elif not (tool and tool.supply in ("battery", "air") and motor and not tool.shaft(motor).commutator_bars):
-        untested.append(
-            ("electrical.commutation", "the tool sheet gives no commutator_bars, or the rate does not carry them")
+def _motor_parts(look: _Look) -> None:
+    tool, motor = look.tool, look.motor
+    own_supply = tool is not None and tool.supply in ("battery", "air")
+    bars = tool.shaft(motor).commutator_bars if tool and motor else None
+    ripple = ripple_features(look.views, motor, bars) if bars and motor and look.turning(motor) else _Notes()
+    if ripple.values and motor:
+        look.add(("electrical.commutation",), motor, motor, ripple)
+    elif bars or not own_supply:
+        reason = (
+            "the sample rate does not carry the commutator's line"
+            if bars
+            else "the tool sheet gives no commutator_bars"
         )
-    if "mains_over" in notes.values:
-        parts.append(_part(("electrical.mains",), "field", notes, context))
-    elif not (tool and tool.supply in ("battery", "air")):
-        untested.append(("electrical.mains", 'the tool sheet does not name a mains supply (supply = "mains 50 Hz")'))
-    untested.append(("resonance", "needs a recording through a range of speeds (run-up or coast-down)"))
+        look.untested.append(("electrical.commutation", reason))
+    pull, reason = mains_features(look.views, tool.line_hz if tool else None, tool.mass_kg if tool else None)
+    if pull.values and motor and look.turning(motor):
+        look.add(("electrical.mains",), "field", motor, pull)
+    elif not own_supply:
+        look.untested.append(("electrical.mains", reason))

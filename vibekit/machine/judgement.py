@@ -1,9 +1,10 @@
 """From evidence to probability: per fault a sum of weighed evidence (log-odds), from a table with its origin.
 
 Each fault has a prior (bias) and a weight per feature. A feature is a level in decibels or a count, brought to the
-healthy fleet's middle and spread before it is weighed, so that a weight reads as log-odds per spread of ordinary
-tools. A feature that a recording cannot give weighs nothing. The table `judgement.toml` was fitted on simulated tools
-by `python -m tests.benchmarks.diagnosis --fit`; it is data, to be refitted, not code.
+middle and spread of ordinary tools of the same class (no load or loaded, fast or slow shaft) before it is weighed, so
+that a weight reads as log-odds per spread of ordinary tools. A feature that a recording cannot give weighs nothing.
+The table `judgement.toml` was fitted on simulated tools by `python -m tests.benchmarks.diagnosis --fit`; it is data, to
+be refitted, not code.
 """
 
 from __future__ import annotations
@@ -15,37 +16,48 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-Features = Mapping[str, float | None]
+FAST_HZ = 60.0
+CLASSES = ("loaded, fast", "loaded, slow", "no load, fast", "no load, slow")
+CLIP = 6.0  # a feature counts as at most so many spreads: one wild value must not outweigh everything
 
-_CLIP = 6.0  # a feature counts as at most so many spreads: one wild value must not outweigh everything
+Ordinary = Mapping[str, tuple[float, float]]  # per feature: middle and spread of ordinary tools
 
 
 @dataclass(frozen=True)
 class FaultModel:
-    """Prior log-odds and weights of one fault; `middle` and `spread` bring each feature to ordinary tools."""
+    """Prior log-odds and weights of one fault; `ordinary` per class of recording (see `ordinary_class`)."""
 
     bias: float
-    weights: dict[str, float]
-    middle: dict[str, float]
-    spread: dict[str, float]
+    weights: Mapping[str, float]
+    ordinary: Mapping[str, Ordinary]
 
-    def contributions(self, features: Features) -> dict[str, float]:
+    def standardised(self, values: Mapping[str, float], condition: str | None, hz: float) -> dict[str, float]:
+        """Return the features that are weighed, in spreads from the middle of ordinary tools of the same class."""
+        ordinary = self.ordinary[ordinary_class(condition, hz)]
+        return {n: in_spreads(values[n], *ordinary[n]) for n in self.weights if n in values}
+
+    def contributions(self, standardised: Mapping[str, float]) -> dict[str, float]:
         """Return the log-odds that each known feature adds."""
-        parts = {}
-        for name, weight in self.weights.items():
-            value = features.get(name)
-            if value is not None:
-                parts[name] = weight * standardised(value, self.middle[name], self.spread[name])
-        return parts
+        return {name: self.weights[name] * value for name, value in standardised.items()}
 
-    def log_odds(self, features: Features) -> float:
+    def log_odds(self, standardised: Mapping[str, float]) -> float:
         """Return the log-odds of the fault."""
-        return self.bias + math.fsum(self.contributions(features).values())
+        return self.bias + math.fsum(self.contributions(standardised).values())
 
 
-def standardised(value: float, middle: float, spread: float) -> float:
+def ordinary_class(condition: str | None, hz: float) -> str:
+    """Return which ordinary tools to compare with: condition, and whether the part's shaft turns fast (from 60 Hz).
+
+    Slow shafts shake little by their own unbalance, so that ratios to it mean something else. Under load everything
+    scatters more: a recording of unknown condition is compared with loaded ones, which raises no false alarm.
+    """
+    unloaded = (condition or "").strip().lower() in ("no load", "no-load", "unloaded", "idle")
+    return f"{'no load' if unloaded else 'loaded'}, {'fast' if hz >= FAST_HZ else 'slow'}"
+
+
+def in_spreads(value: float, middle: float, spread: float) -> float:
     """Return a feature in spreads from the middle, clipped."""
-    return max(-_CLIP, min(_CLIP, (value - middle) / spread))
+    return max(-CLIP, min(CLIP, (value - middle) / spread))
 
 
 def probability(log_odds: float) -> float:
@@ -75,9 +87,8 @@ def judgement_table() -> JudgementTable:
     faults = {
         name: FaultModel(
             model["bias"],
-            {feature: row[0] for feature, row in model["weights"].items()},
-            {feature: row[1] for feature, row in model["weights"].items()},
-            {feature: row[2] for feature, row in model["weights"].items()},
+            model["weights"],
+            {kind: {n: (m, spread) for n, (m, spread) in model[kind].items()} for kind in CLASSES},
         )
         for name, model in table["fault"].items()
     }

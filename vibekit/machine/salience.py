@@ -41,7 +41,7 @@ class LineMap:
     """Decibels over the local noise on a logarithmic frequency axis.
 
     `decibels` shape (n_frames, n_steps), step i at `lowest_hz`·exp(STEP·i); frame centres `time_s`; r.m.s. `levels`
-    of the frames.
+    of the frames; `masked` the bins in which the mains stand.
     """
 
     decibels: FloatArray
@@ -51,6 +51,7 @@ class LineMap:
     size: int
     hop: int
     sample_rate: float
+    masked: tuple[slice, ...] = ()
 
     def frequency(self, step: FloatArray | float) -> FloatArray:
         """Return the frequency of a step [Hz]."""
@@ -68,17 +69,18 @@ def line_map(samples: FloatArray, sample_rate: float, size: int, hop: int, maske
     lowest = max(LOWEST_HZ, 1.5 * sample_rate / size)
     n_steps = int(np.log(highest / lowest) / STEP)
     axis = lowest * np.exp(STEP * np.arange(n_steps))
+    centres = [round(hz * size / sample_rate) for hz in masked_hz]
+    masked = tuple(slice(max(0, centre - 2), centre + 3) for centre in centres)
     decibels, levels = np.empty((n_frames, n_steps)), np.empty(n_frames)
     for first in range(0, n_frames, _CHUNK_FRAMES):
         part = slice(first, min(first + _CHUNK_FRAMES, n_frames))
         power, levels[part] = _frame_power(samples, size, hop, part)
         white = whitened(power, sample_rate / size)
-        for hz in masked_hz:
-            centre = round(hz * size / sample_rate)
-            white[:, max(0, centre - 2) : centre + 3] = _NEUTRAL
+        for bins in masked:
+            white[:, bins] = _NEUTRAL
         decibels[part] = _to_log_axis(10.0 * np.log10(white), sample_rate / size, axis)
     time_s = (np.arange(n_frames) * hop + size / 2.0) / sample_rate
-    return LineMap(decibels, lowest, time_s, levels, size, hop, sample_rate)
+    return LineMap(decibels, lowest, time_s, levels, size, hop, sample_rate, masked)
 
 
 def _frame_power(samples: FloatArray, size: int, hop: int, part: slice) -> tuple[FloatArray, FloatArray]:
@@ -169,14 +171,17 @@ def _shifted(values: FloatArray, by: int) -> FloatArray:
     return moved
 
 
-def best_path(scores: FloatArray, seconds_per_frame: float) -> NDArray[np.intp]:
+def best_path(scores: FloatArray, seconds_per_frame: float, on: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Return the column of the best path through `scores`, shape (n_frames,), by dynamic programming (Viterbi 1967).
 
-    Moving costs in proportion to the change: a loaded tool's speed wanders by some tens of per cent per second at most,
-    a start takes about one second over the whole range. Changing by a factor of e per second costs 2.5 a frame.
+    Moving costs in proportion to the change: a loaded tool's speed wanders by some tens of per cent per second at most.
+    Changing by a factor of e per second costs 2.5 a frame; an eighth of it while the tool is not `on` and for a second
+    about the trigger, because a start passes the whole range in half a second.
     """
     n_frames, n_speeds = scores.shape
-    cost = 2.5 * STEP / max(seconds_per_frame, 1e-3)
+    reach = max(1, round(1.0 / seconds_per_frame))
+    switching = np.convolve(~on, np.ones(2 * reach + 1), mode="same") > 0
+    costs = 2.5 * STEP / max(seconds_per_frame, 1e-3) * np.where(switching, 0.125, 1.0)
     moves = [m for shift in _SHIFTS for m in ((shift, -shift) if shift else (0,)) if shift < n_speeds]
     best = scores[0].copy()
     came = np.zeros((n_frames, n_speeds), dtype=np.int16)
@@ -184,7 +189,7 @@ def best_path(scores: FloatArray, seconds_per_frame: float) -> NDArray[np.intp]:
         reached = np.full(n_speeds, -np.inf)
         for move in moves:
             to, start = slice(max(0, move), n_speeds + min(0, move)), slice(max(0, -move), n_speeds - max(0, move))
-            candidate = best[start] - cost * abs(move)
+            candidate = best[start] - costs[t] * abs(move)
             better = candidate > reached[to]
             reached[to][better] = candidate[better]
             came[t, to][better] = move

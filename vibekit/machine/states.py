@@ -16,6 +16,7 @@ State = Literal["off", "run-up", "steady", "loaded", "coast-down"]
 _AT_SPEED = 0.93  # of the speed reached: below it a start is still going on
 _DROOP = 0.03  # a tool under load turns slower than unloaded by more than its idle speed wanders (no source)
 _SHORTEST_S = 0.4
+_SILENT_S = 0.6  # a track begins and ends half a frame within the recording, not more
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,7 @@ def states(
     """
     if time_s.size == 0:
         return (), None
+    time_s, hz = _with_silent_ends(time_s, hz, duration_s)
     turning = np.isfinite(hz) & (hz > 0)
     labels = np.where(turning, "steady", "off").astype(object)
     smooth = running_median(np.where(turning, hz, 0.0), 5)
@@ -65,6 +67,15 @@ def states(
     if drooped and condition != "loaded" and unloaded > 0 and any(s.state == "steady" for s in segments):
         droop = 100.0 * (1.0 - float(np.median(smooth[labels == "loaded"])) / unloaded)
     return segments, droop
+
+
+def _with_silent_ends(time_s: FloatArray, hz: FloatArray, duration_s: float) -> tuple[FloatArray, FloatArray]:
+    """Return a track that begins late or ends early (no pulses yet, none any more) with rest put before and after."""
+    step = float(np.median(np.diff(time_s))) if time_s.size > 1 else duration_s
+    before = [time_s[0] - step] if time_s[0] > _SILENT_S else []
+    after = [time_s[-1] + step] if duration_s - time_s[-1] > _SILENT_S else []
+    padded = np.concatenate([[np.nan] * len(before), hz, [np.nan] * len(after)])
+    return np.concatenate([before, time_s, after]), padded
 
 
 def _stretches(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -97,7 +108,9 @@ def _merged(
     runs = [(a, b, labels[a]) for a, b in zip(starts, [*starts[1:], labels.size], strict=True)]
     kept: list[tuple[int, int, State]] = []
     for a, b, state in runs:
-        if kept and (b - a < shortest or kept[-1][2] == state):
+        at_end = state == "off" and (a == 0 or b == labels.size)
+        brief = b - a < shortest and not at_end and state not in ("run-up", "coast-down")
+        if kept and (brief or kept[-1][2] == state):
             kept[-1] = (kept[-1][0], b, kept[-1][2])
         else:
             kept.append((a, b, state))

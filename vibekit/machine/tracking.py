@@ -62,12 +62,14 @@ def speed_axis(low_hz: float, high_hz: float) -> FloatArray:
 def track(
     mapped: LineMap, orders: Sequence[ExpectedOrder], low_hz: float, high_hz: float, on: NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the path [Hz], shape (n_frames,), between the limits, and each frame's evidence along it."""
+    """Return the path [Hz], shape (n_frames,), between the limits, and by how much each frame's evidence along it
+    exceeds that of any speed taken at random (the median over speeds).
+    """
     speeds = speed_axis(low_hz, high_hz)
     scores = salience(mapped.decibels, mapped.lowest_hz, speeds, orders, IN_FRAME)
-    scores[~on] *= 0.1
-    columns = best_path(scores, mapped.hop / mapped.sample_rate)
-    return speeds[columns], scores[np.arange(columns.size), columns]
+    scores[~on] *= 0.5
+    columns = best_path(scores, mapped.hop / mapped.sample_rate, on)
+    return speeds[columns], scores[np.arange(columns.size), columns] - np.median(scores, axis=1)
 
 
 def mean_along(mapped: LineMap, path_hz: FloatArray, on: NDArray[np.bool_]) -> tuple[FloatArray, float]:
@@ -119,24 +121,27 @@ def refined(
     result = np.full(rough.size, np.nan)
     for first in range(0, rough.size, _CHUNK_FRAMES):
         part = slice(first, min(first + _CHUNK_FRAMES, rough.size))
-        spectra, floor = _chunk(samples, mapped, slice(part.start, part.stop + 1))
-        result[part] = _refine_chunk(spectra, floor, mapped, rough[part], orders)
+        spectra = _chunk(samples, mapped, slice(part.start, part.stop + 1))
+        result[part] = _refine_chunk(spectra, mapped, rough[part], orders)
     return result, (mapped.time_s[1:] + mapped.time_s[:-1]) / 2.0
 
 
-def _chunk(samples: FloatArray, mapped: LineMap, part: slice) -> tuple[NDArray[np.complex64], FloatArray]:
+def _chunk(samples: FloatArray, mapped: LineMap, part: slice) -> NDArray[np.complex64]:
+    """Return the transforms of some frames over the root of their local noise, mains lines taken out."""
     stretch = samples[:, part.start * mapped.hop : (part.stop - 1) * mapped.hop + mapped.size].astype(np.float32)
     cut = frames(stretch, mapped.size, mapped.hop)  # type: ignore[arg-type]
     window = window_values("hann", mapped.size).astype(np.float32)
     spectra = np.fft.rfft((cut - cut.mean(axis=-1, keepdims=True)) * window, axis=-1)
     power = spectra.real**2 + spectra.imag**2
     floor = np.stack([noise_floor(a, max(16, round(200.0 * mapped.size / mapped.sample_rate))) for a in power])
-    return (spectra / np.sqrt(floor)).astype(np.complex64), floor
+    white = (spectra / np.sqrt(floor)).astype(np.complex64)
+    for bins in mapped.masked:
+        white[..., bins] = 0.0
+    return white
 
 
 def _refine_chunk(
     spectra: NDArray[np.complex64],
-    floor: FloatArray,
     mapped: LineMap,
     rough: FloatArray,
     orders: Sequence[ExpectedOrder],

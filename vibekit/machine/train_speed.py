@@ -22,9 +22,12 @@ from vibekit.units import hz_to_rpm
 UNKNOWN_RANGE_HZ = (5.0, 600.0)  # shafts of handheld rotary tools without a sheet: 300 to 36 000 rpm (no source)
 RATED_RANGE = (0.25, 1.2)  # of the rated speed: speed dials and load below, supply above
 STANDS_BELOW = 0.08  # of the rated speed
-READ_RANGE = (0.9, 1.1)  # of a speed read by other means
+READ_RANGE = (0.6, 1.7)  # of a speed read by other means, which may be that under load or that without
 LEAST_EVIDENCE = 1.5  # log likelihood ratio of the whole set of lines below which there is no speed to tell
 _TEMPER = 2.5  # lines are not independent: their summed evidence overstates by about this factor
+_SUPPORT = 2.0  # log likelihood ratio of a frame over a random speed from which the path counts as seen
+_GAP_FRAMES = 2
+_FOLLOWED = 4.0  # the same, from which a start or stop is followed beyond the level that says "on"
 _RIVALS = 4
 _MAINS_SHARE = 0.5  # of the power within 2 Hz of a mains line that stands on one place
 
@@ -89,6 +92,7 @@ def line_speed(
     path, along = track(mapped, target.orders, low, high, on)
     middle = float(np.median(path[on]))
     mean, first = mean_along(mapped, path, on)
+    on = _with_starts_and_stops(on, along)
     found = _with_prior(
         scales(mean, first, target.orders, max(target.low_hz, low) / middle, high / middle), middle, target
     )
@@ -112,11 +116,11 @@ def _target(tool: ToolSheet | None, read_hz: float | None) -> _Target:
         of = next(iter(rated))
     orders = tuple(_orders(tool, of)) if tool and of else comb
     slowest = rated.get(of) if of else None
-    if read_hz is not None:
-        return _Target(of, orders, READ_RANGE[0] * read_hz, READ_RANGE[1] * read_hz, read_hz, read_hz, True)
     if slowest is not None:
         low, high = (share * slowest for share in RATED_RANGE)
         return _Target(of, orders, low, high, 0.6 * slowest, slowest, True)
+    if read_hz is not None:
+        return _Target(of, orders, READ_RANGE[0] * read_hz, READ_RANGE[1] * read_hz, 0.8 * read_hz, read_hz, True)
     return _Target(of, orders, *UNKNOWN_RANGE_HZ, None, None, False)
 
 
@@ -175,6 +179,21 @@ def _running(mapped: LineMap, calibrated: bool) -> NDArray[np.bool_]:
     return trigger_on(levels, mapped.hop / mapped.sample_rate).on
 
 
+def _with_starts_and_stops(on: NDArray[np.bool_], along: FloatArray) -> NDArray[np.bool_]:
+    """Return the frames with the trigger on and those before and after through which the path can still be followed.
+
+    While it speeds up or coasts down a tool is quieter than its running level says, but its lines are there.
+    """
+    followed = along > _FOLLOWED
+    extended = on.copy()
+    for step in (range(1, on.size), range(on.size - 2, -1, -1)):
+        for i in step:
+            back = i - step.step
+            if followed[i] and extended[back]:
+                extended[i] = True
+    return extended
+
+
 def _with_prior(found: Sequence[Candidate], middle_hz: float, target: _Target) -> tuple[Candidate, ...]:
     """Return candidates with what the rated speed says: tools run between two thirds of it and a tenth above."""
 
@@ -198,13 +217,15 @@ def _posterior(found: Sequence[Candidate]) -> float:
 def _cleaned(hz: FloatArray, path: FloatArray, on: NDArray[np.bool_], along: FloatArray) -> FloatArray:
     """Return the refined track without readings that left the path, and with it where only the coarse path holds.
 
-    During starts and stops lines sweep through several bins per frame and carry no steady phase; the path stands in.
+    During starts and stops lines sweep through several bins per frame and carry no steady phase; the path stands in,
+    also over gaps of a few frames between which it is carried. A longer stretch without evidence is unknown.
     """
     rough = np.sqrt(path[1:] * path[:-1])
     wild = np.isfinite(hz) & (np.abs(hz / rough - 1.0) > 0.03)
     hz = np.where(wild, np.nan, hz)
-    supported = np.minimum(along[1:], along[:-1]) > 0
-    hz = np.where(np.isnan(hz) & supported, rough, hz)
+    supported = np.isfinite(hz) | (np.minimum(along[1:], along[:-1]) > _SUPPORT)
+    near = np.convolve(supported, np.ones(2 * _GAP_FRAMES + 1), mode="same") > 0
+    hz = np.where(np.isnan(hz) & near, rough, hz)
     return np.where(on[1:] & on[:-1], hz, np.nan)
 
 

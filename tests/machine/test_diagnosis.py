@@ -1,0 +1,182 @@
+"""The diagnosis: physics of its features against tables, real bearings, sample recordings, and what it must not say."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import vibekit as vk
+from tests.reference import rows
+from vibekit.errors import UsageError
+from vibekit.machine.diagnosis import Diagnosis
+from vibekit.machine.evidence import bearing_features, residual_unbalance_g_mm
+from vibekit.machine.fault_words import FAULT_WORDS, separated_by
+from vibekit.machine.judgement import CLASSES, FaultModel, judgement_table, ordinary_class, probability
+from vibekit.machine.signal_views import Line, views_of
+from vibekit.machine.speed import estimate_speed
+from vibekit.recording.toolsheet import ToolSheet, parse_tool
+
+SAMPLES = Path(__file__).parents[2] / "sample_recordings"
+REAL = Path(os.environ.get("VIBEKIT_REAL_DATA", "absent"))
+needs_real = pytest.mark.skipif(not REAL.is_dir(), reason="VIBEKIT_REAL_DATA names no folder")
+
+FAULT_NAMES = set(
+    "healthy imbalance.accessory imbalance.armature spindle.bent gear.wear gear.eccentric gear.tooth bushing.worn "
+    "bearing.outer_race bearing.inner_race bearing.rolling_element bearing.cage mount.loose electrical.commutation "
+    "electrical.mains resonance".split()
+)
+
+
+@pytest.mark.parametrize("row", rows("unbalance_force"), ids=lambda row: f"{row['U_g_mm']} g·mm {row['rpm']} rpm")
+def test_residual_unbalance_inverts_the_force_table(row: dict[str, str]) -> None:
+    """F = U·ω² (computed table): a free body of 2 kg turned round by that force shakes with F/m in each direction."""
+    force, hz = float(row["F_N=U*1e-6*omega^2"]), float(row["rpm"]) / 60
+    each = force / 2.0 / np.sqrt(2.0)  # r.m.s. in each of the two directions across the shaft
+    line = Line("spindle 1x", 1.0, hz, float(np.hypot(each, each)), 40.0, "y", (0.0, each, each))
+    assert residual_unbalance_g_mm(line, 2.0) == pytest.approx(float(row["U_g_mm"]), rel=2e-3)
+
+
+def test_every_fault_of_the_contract_has_words() -> None:
+    assert set(FAULT_WORDS) == FAULT_NAMES
+    assert separated_by("bushing.worn", "mount.loose") == separated_by("mount.loose", "bushing.worn")
+
+
+def test_log_odds_add_up_and_unknown_features_weigh_nothing() -> None:
+    ordinary = {kind: {"a": (0.0, 1.0), "b": (10.0, 5.0)} for kind in CLASSES}
+    model = FaultModel(-1.0, {"a": 2.0, "b": 0.5}, ordinary)
+    assert model.log_odds(model.standardised({"a": 1.0, "b": 20.0}, "loaded", 100.0)) == pytest.approx(-1 + 2 + 1)
+    assert model.log_odds(model.standardised({}, None, 100.0)) == -1.0
+    assert model.log_odds(model.standardised({"a": 1e9}, None, 100.0)) == pytest.approx(-1 + 2 * 6)
+    assert probability(0.0) == 0.5
+
+
+def test_a_recording_of_unknown_condition_is_held_against_loaded_tools() -> None:
+    assert ordinary_class(None, 150.0) == "loaded, fast"
+    assert ordinary_class("No load", 15.0) == "no load, slow"
+
+
+def test_the_table_is_complete() -> None:
+    table = judgement_table()
+    assert set(table.faults) == set(FAULT_WORDS) - {"healthy", "resonance"}
+    for model in table.faults.values():
+        assert all(set(model.weights) <= set(model.ordinary[kind]) for kind in CLASSES)
+
+
+@pytest.fixture(scope="module")
+def accessory() -> Diagnosis:
+    return vk.diagnose(vk.read(SAMPLES / "t12-no-load.wav"))
+
+
+def test_document_has_the_contracts_keys(accessory: Diagnosis) -> None:
+    document = accessory.to_dict()
+    assert {"document", "version", "recordings", "speed", "findings", "not_testable", "verdict", "notices"} <= set(
+        document
+    )
+    chances = [finding["probability"] for finding in document["findings"]]
+    assert chances == sorted(chances, reverse=True)
+    assert "healthy" in {finding["fault"] for finding in document["findings"]}
+    first = document["findings"][0]
+    assert {"fault", "probability", "severity", "where", "evidence", "rivals", "look_for"} <= set(first)
+    evidence = first["evidence"][0]
+    keys = {"line", "order", "frequency_hz", "amplitude_mps2", "over_floor_db", "axis", "supports"}
+    assert keys <= set(evidence)
+    assert {"fault", "reason"} == set(document["not_testable"][0])
+
+
+def test_an_unbalanced_disc_is_named_with_its_size(accessory: Diagnosis) -> None:
+    """The sample's truth: 100 g·mm added, 133 g·mm in all on the spindle."""
+    first = accessory.findings[0]
+    assert first.fault == "imbalance.accessory"
+    assert first.where == "spindle"
+    assert 40 < first.severity.unbalance_g_mm < 400  # a free body is assumed: right within a factor of three
+    assert "resonance" in first.rivals
+
+
+def test_cautions_come_with_every_diagnosis(accessory: Diagnosis) -> None:
+    text = " ".join(notice["message"] for notice in accessory.to_dict()["notices"])
+    assert "unplug" in text
+    assert "guard" in text
+
+
+def test_a_phone_cannot_tell() -> None:
+    diagnosis = vk.diagnose(vk.read(SAMPLES / "t11-phone.csv"))
+    assert diagnosis.findings == ()
+    assert diagnosis.verdict.startswith("cannot tell")
+    assert {fault for fault, _ in diagnosis.not_testable} == set(FAULT_WORDS) - {"healthy"}
+    assert "refusal" in {notice.severity for notice in diagnosis.notices}
+
+
+def test_recordings_of_different_tools_are_refused() -> None:
+    with pytest.raises(UsageError, match="different tools"):
+        vk.diagnose([vk.read(SAMPLES / "t11-no-load.wav"), vk.read(SAMPLES / "t12-no-load.wav")])
+    with pytest.raises(UsageError, match="no recording"):
+        vk.diagnose([])
+
+
+def test_without_a_sheet_what_is_missing_is_said() -> None:
+    recording = vk.read(SAMPLES / "t12-no-load.wav")
+    bare = replace(recording, origin=replace(recording.origin, tool=None))
+    reasons = dict(vk.diagnose(bare).not_testable)
+    assert "[[mesh]]" in reasons["gear.wear"]
+    assert "[[bearing]]" in reasons["bushing.worn"]
+
+
+def rig(rpm: float, balls: int, ball_mm: float, pitch_mm: float) -> ToolSheet:
+    return parse_tool(
+        {
+            "tool": {"tag": "rig"},
+            "shaft": [{"name": "rotor", "rated_rpm": rpm}],
+            "bearing": [
+                {
+                    "name": "drive end",
+                    "shaft": "rotor",
+                    "kind": "ball",
+                    "balls": balls,
+                    "ball_mm": ball_mm,
+                    "pitch_mm": pitch_mm,
+                }
+            ],
+        },
+        "rig",
+    )
+
+
+def places(recording: vk.Recording, sheet: ToolSheet) -> dict[str, float]:
+    """Return how far each place of the bearing stands over the noise in the envelope [dB]."""
+    speed = estimate_speed(recording, sheet)
+    views = views_of(recording, speed, "rotor", sheet)
+    assert views is not None
+    return {place: notes.values["env_first"] for place, notes in bearing_features(views, sheet.bearings[0]).items()}
+
+
+CWRU = rig(1797, 9, 7.940, 39.04)  # 6205: 0.3126 in, 1.537 in (geometry from memory)
+MFPT = rig(1500, 8, 5.969, 31.62)  # 0.235 in, 1.245 in (geometry from memory)
+
+
+@needs_real
+@pytest.mark.parametrize(
+    ("file", "axes", "rate", "sheet", "place"),
+    [
+        ("bearing_a/12k_DE_IR007_0hp_105.mat", "x=X105_DE_time", 12000, CWRU, "inner_race"),
+        ("bearing_a/12k_DE_OR007at6_0hp_130.mat", "x=X130_DE_time", 12000, CWRU, "outer_race"),
+        ("bearing_b/InnerRaceFault_vload_1.mat", "x", None, MFPT, "inner_race"),
+        ("bearing_b/OuterRaceFault_vload_1.mat", "x", None, MFPT, "outer_race"),
+    ],
+)
+def test_real_bearings_with_known_faults(file: str, axes: str, rate: float, sheet: ToolSheet, place: str) -> None:
+    """Open data with the fault in the file's name; none was used for fitting."""
+    heights = places(vk.read(REAL / file, axes=[axes], unit="g", sample_rate=rate), sheet)
+    assert max(heights, key=lambda p: heights[p]) == place
+    assert heights[place] > 6.0
+
+
+@needs_real
+def test_a_real_healthy_bearing_shows_no_race() -> None:
+    file = REAL / "bearing_a" / "48k_normal_0hp_97.mat"
+    heights = places(vk.read(file, axes=["x=X097_DE_time"], unit="g", sample_rate=48000), CWRU)
+    assert heights["outer_race"] < 6.0
+    assert heights["inner_race"] < 6.0
