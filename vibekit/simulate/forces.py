@@ -121,7 +121,8 @@ def _cutting(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> Iter
     if not drive.power_w.any():
         return
     share = drive.power_w / specimen.kind.power_w
-    size = specimen.kind.cutting_n * np.sqrt(share)
+    today = math.exp(0.05 * rng.standard_normal())  # angle and grip differ from run to run (no source)
+    size = today * specimen.harshness * specimen.kind.cutting_n * np.sqrt(share)
     turns, _ = shaft_turns(specimen, drive, specimen.output)
     axis = specimen.kind.spindle_axis
     weights = {axis: 0.6, (axis + 1) % 3: 1.0, (axis + 2) % 3: 0.8}

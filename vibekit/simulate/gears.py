@@ -16,7 +16,7 @@ from vibekit.simulate.path import Force
 from vibekit.simulate.specimen import GearFlaws, Specimen
 
 TOOTH_STIFFNESS = 4.0e6  # N/m of a small steel pair in mesh (order of 10 N/(mm·µm) per mm of width; no source)
-GEAR_MASS_KG = 0.03  # J/r² of both gears, in series, at the line of action
+GEAR_MASS_KG = 0.08  # J/r² of both gears with what turns stiffly with them, in series, at the line of action
 GEAR_DAMPING = 0.12
 MODULE_M = 1.0e-3
 _BEVEL = (0.45, 0.35, 0.82)  # thrust along, separation and tangential, of the tooth force of a bevel pair

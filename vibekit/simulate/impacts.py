@@ -35,16 +35,17 @@ def half_sine(duration_s: float) -> Shape:
 def impulse_train(times: FloatArray, impulses: FloatArray, n: int, rate: float) -> FloatArray:
     """Return impulses [N·s] at any times [s] as samples whose sum over the rate is the impulse, shape (n,).
 
-    Band-limited: a sinc under a Hann window over eight samples.
+    Band-limited: a sinc under a Hann window over eight samples, its sum kept at one.
     """
     position = np.asarray(times) * rate
     keep = (position > _TAPS) & (position < n - _TAPS)
     position, weight = position[keep], np.asarray(impulses)[keep] * rate
     base = np.floor(position).astype(np.int64)
+    taps = np.arange(1 - _TAPS // 2, _TAPS // 2 + 1)[:, None]
+    distance = base + taps - position
+    shares = np.sinc(distance) * np.cos(math.pi * distance / (_TAPS + 2)) ** 2
     out = np.zeros(n)
-    for tap in range(1 - _TAPS // 2, _TAPS // 2 + 1):
-        distance = base + tap - position
-        np.add.at(out, base + tap, weight * np.sinc(distance) * np.cos(math.pi * distance / (_TAPS + 2)) ** 2)
+    np.add.at(out, base + taps, weight * shares / shares.sum(axis=0))
     return out
 
 

@@ -82,7 +82,7 @@ def _resonance(specimen: Specimen) -> Iterable[Mode]:
     q = specimen.size("resonance")
     if q > 0:
         hz = 1.01 * specimen.speeds_hz[specimen.output]
-        yield Mode(hz, 0.5 / q, 2.5 * specimen.mass_kg, (0.2, 0.1, 1.0), (0.2, 0.1, 0.9), (0.2, 0.1, 0.5))
+        yield Mode(hz, 0.5 / q, 2.5 * specimen.mass_kg, (0.2, 0.1, 1.0), (0.2, 0.1, 0.9), (0.0, 0.0, 0.15))
 
 
 def _loose_handle(specimen: Specimen) -> Iterable[Mode]:

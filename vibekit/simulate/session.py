@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from vibekit.errors import UsageError
 from vibekit.recording.calibration import Calibration
-from vibekit.recording.recording import Origin, Recording
+from vibekit.recording.gravity import gravity_removed, without_gravity
+from vibekit.recording.recording import Block, Origin, Recording
 from vibekit.recording.sidecar import RecordingFacts, SensorFacts
 from vibekit.recording.timing import measure_clock, resample
 from vibekit.recording.toolsheet import ToolSheet
@@ -41,8 +42,9 @@ CONDITIONS = ("no load", "loaded", "off")
 class SimulatedSession:
     """A recording, what is true of it, and the facts to stand beside it.
 
-    `clean` is the noise-free acceleration of the handle at the recording's rate [m/s²], shape (3, n); `times_s` the
-    times at which the sensor took its samples (uneven for a phone), shape (n,).
+    `recording` is what `read` gives for the written file, save the rounding of its bits. `sensed` is what the sensor
+    gave and when (uneven for a phone). `clean` is the noise-free acceleration of the handle at the recording's rate
+    [m/s²], shape (3, n).
     """
 
     recording: Recording
@@ -94,7 +96,7 @@ def simulate(
     _require(duration_s, sample_rate, condition, off_before_s, off_after_s, seed, run)
     specimen = make_specimen(sheet, settle_faults(sheet, faults or {}), seed)
     rng = np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, 1, run])))
-    power = specimen.kind.power_w if shaft_power_w is None else shaft_power_w
+    power = _power(specimen, shaft_power_w)
     course = Course(duration_s, off_before_s, off_after_s, power if condition == "loaded" else 0.0, condition != "off")
     factor = max(1, math.ceil(INNER_RATE_HZ / sample_rate))
     inner = factor * sample_rate
@@ -135,6 +137,15 @@ def _require(duration: float, rate: float, condition: str, before: float, after:
         raise UsageError(f"off time {before:g} s + {after:g} s must leave some of the {duration:g} s")
     if seed < 0 or run < 0:
         raise UsageError("seed and run must not be negative")
+
+
+def _power(specimen: Specimen, asked_w: float | None) -> float:
+    """Return the shaft power of a loaded run [W]: as asked, within what the motor can give without stalling."""
+    kind = specimen.kind
+    most = 0.95 * kind.power_w / (4.0 * kind.droop)
+    if asked_w is not None and not 0.0 < asked_w <= most:
+        raise UsageError(f"shaft power {asked_w:g} W: tool {specimen.tool.tag} gives above 0 and at most {most:.0f} W")
+    return kind.power_w if asked_w is None else asked_w
 
 
 def _forces(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> list[Force]:
@@ -246,4 +257,7 @@ def _recording(
         samples = np.concatenate(parts).T
         origin = replace(origin, timing=clock.timing)
         pulses = heard = None
+    if kind.gravity:  # as `read` does with the written file
+        blocks = without_gravity(iter([Block(0, samples)]), rate)
+        samples, origin = next(blocks).acceleration, gravity_removed(origin)
     return Recording(samples, rate, ("x", "y", "z"), origin, pulses, heard)

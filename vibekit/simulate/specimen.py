@@ -20,7 +20,8 @@ class Kind:
     """Figures of a kind of tool; common practice, no source, unless said.
 
     `power_w` usual shaft power under load; `droop` share of the no-load speed lost at that power; `inertia_s` kinetic
-    energy of the train per rated power; `friction` torque at no load per rated torque; `spindle_axis`, `body_axis`
+    energy of the train per rated power; `friction` torque at no load, `brake` torque with the trigger off, per rated
+    torque; `spindle_axis`, `body_axis`
     directions of the output and motor shaft; `accessory_g_mm_per_kg` unbalance per mass of the accessory as it sits
     (bore play of 0.1 mm alone gives 100); `cutting_n` r.m.s. cutting force at usual power; `feed_n` feed force;
     `levers` how strongly forces at head and motor turn the tool at the handle (free rigid body, 1 + a·b/ρ²).
@@ -38,12 +39,13 @@ class Kind:
     feed_n: float
     levers: tuple[float, float]
     position: str
+    brake: float = 0.0
 
 
 ANGLE = Kind(350.0, 0.22, 0.9, 0.22, X, Y, 110.0, 3.0, 26.0, 30.0, (1.7, 0.9), "side handle")
 KINDS = {
     "grinder": ANGLE,
-    "battery": Kind(320.0, 0.02, 0.7, 0.12, X, Y, 110.0, 3.0, 26.0, 30.0, (1.7, 0.9), "side handle"),
+    "battery": Kind(320.0, 0.02, 0.7, 0.12, X, Y, 110.0, 3.0, 26.0, 30.0, (1.7, 0.9), "side handle", 0.35),
     "die": Kind(180.0, 0.18, 0.8, 0.22, Y, Y, 60.0, 1.2, 13.0, 12.0, (1.5, 1.0), "body"),
     "drill": Kind(200.0, 0.20, 0.8, 0.25, Y, Y, 150.0, 10.0, 12.0, 80.0, (0.8, 0.9), "rear handle"),
     "sander": Kind(120.0, 0.12, 0.7, 0.25, X, X, 60.0, 22.0, 12.0, 20.0, (1.2, 1.0), "palm grip"),
@@ -89,6 +91,7 @@ class Specimen:
     gears: tuple[GearFlaws, ...]
     phases: tuple[float, ...]
     stiffness: float
+    harshness: float
 
     def size(self, name: str) -> float:
         """Return the size of a built-in fault, 0 where it is not there."""
@@ -119,8 +122,11 @@ def make_specimen(tool: ToolSheet, faults: tuple[Fault, ...], seed: int) -> Spec
     rotors = _rotors(tool, kind, faults, motor, output, accessory, rng)
     gears = tuple(_gear(f"{m.driver}-{m.driven}", faults, rng) for m in tool.meshes)
     phases = tuple(rng.uniform(0.0, 2.0 * math.pi, 16).tolist())
-    stiffness = math.exp(0.06 * rng.standard_normal())
-    return Specimen(tool, kind, faults, speeds, motor, output, mass, accessory, rotors, gears, phases, stiffness)
+    stiffness = _scatter(rng, 0.06)
+    harshness = _scatter(rng, 0.10)  # of the cut: disc, edge, slack of the head (no source)
+    return Specimen(
+        tool, kind, faults, speeds, motor, output, mass, accessory, rotors, gears, phases, stiffness, harshness
+    )
 
 
 def _kind(tool: ToolSheet) -> Kind:
