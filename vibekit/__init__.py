@@ -16,9 +16,9 @@ if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
     from vibekit.handarm.exposure import daily_exposure as daily_exposure
     from vibekit.handarm.magnitude import grade as grade
     from vibekit.handarm.weighting import weight as weight, weighting_factor as weighting_factor
+    from vibekit.machine.diagnosis import diagnose as diagnose
     from vibekit.machine.lines import LineSpectrum as LineSpectrum, spectrum as spectrum
     from vibekit.machine.speed import SpeedEstimate as SpeedEstimate, estimate_speed as estimate_speed
-    from vibekit.machine.diagnosis import diagnose as diagnose
     from vibekit.recording.calibration import Calibration as Calibration
     from vibekit.recording.quality import check as check
     from vibekit.recording.readers import open_recording as open_recording, read as read

@@ -25,9 +25,24 @@ REAL = Path(os.environ.get("VIBEKIT_REAL_DATA", "absent"))
 needs_real = pytest.mark.skipif(not REAL.is_dir(), reason="VIBEKIT_REAL_DATA names no folder")
 
 FAULT_NAMES = set(
-    "healthy imbalance.accessory imbalance.armature spindle.bent gear.wear gear.eccentric gear.tooth bushing.worn "
-    "bearing.outer_race bearing.inner_race bearing.rolling_element bearing.cage mount.loose electrical.commutation "
-    "electrical.mains resonance".split()
+    [
+        "healthy",
+        "imbalance.accessory",
+        "imbalance.armature",
+        "spindle.bent",
+        "gear.wear",
+        "gear.eccentric",
+        "gear.tooth",
+        "bushing.worn",
+        "bearing.outer_race",
+        "bearing.inner_race",
+        "bearing.rolling_element",
+        "bearing.cage",
+        "mount.loose",
+        "electrical.commutation",
+        "electrical.mains",
+        "resonance",
+    ]
 )
 
 
