@@ -1,8 +1,8 @@
 """Speed errors on simulated tools by tool, source, condition and sheet; run: python -m tests.benchmarks.speed_tables.
 
-Truth is the simulator's own speed track, interpolated to the times of the estimate. Columns: median and 99 % quantile of
-the relative error over the frames at speed, share of recordings whose median speed is off by more than 3 % (gross: octave
-or ratio taken wrongly), share refused, seconds of processor time per minute of data.
+Truth is the simulator's own speed track, interpolated to the times of the estimate. Columns: median and 99 % quantile
+of the relative error over the frames at speed, share of recordings whose median speed is off by more than 3 % (gross:
+octave or ratio taken wrongly), share refused, seconds of processor time per minute of data.
 """
 
 from __future__ import annotations
