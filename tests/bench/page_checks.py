@@ -108,7 +108,7 @@ def _check_drawings_and_tables(page: Page) -> None:
             assert {"aria-labelledby", "aria-describedby"} <= set(drawing.attributes)
     assert all(e.attributes.get("scope") in ("col", "row") for e in page.named("th"))
     assert len(page.named("caption")) == len(page.named("table"))
-    assert all(e.text.strip() for e in page.named("caption", "h1", "h2", "h3", "h4", "h5", "summary", "dt", "dd"))
+    assert all(e.text.strip() for e in page.named("caption", "h1", "h2", "h3", "h4", "h5", "summary", "dt", "dd", "th"))
 
 
 def chromium() -> str:

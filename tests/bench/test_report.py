@@ -83,6 +83,16 @@ def test_figures_are_those_of_the_signal(tmp_path: Path) -> None:
     assert "between" in times[1]
 
 
+def test_the_level_plot_marks_the_recordings_own_a_hv(tmp_path: Path) -> None:
+    """A steady line: its running second is a_hv itself, so that the marked line lies where the curve ends."""
+    text = page_of(write_run(tmp_path, "one", "T-1", 5.0))
+    plot = text[text.index('<title id="t1r1-level-t"') :]
+    marked = re.search(r'class="reference" x1="0" x2="100%" y1="([\d.]+)%"', plot)
+    drawn = re.search(r'class="curve ink" d="[^"]* (\d+)"', plot)
+    assert marked and drawn
+    assert float(marked[1]) == pytest.approx(int(drawn[1]) / 10, abs=0.3)
+
+
 def test_a_time_never_stands_bare(page_text: str, bench: Path) -> None:
     for text in (page_text, bench.read_text()):
         for line in re.findall(r"Trigger time per day to the action value \([^)]*\): [^;<]*", text):
@@ -315,6 +325,9 @@ def test_browser_cursor_by_keyboard_and_pointer(simulated: Path, page_text: str)
         before = output.text_content()
         tab.keyboard.press("ArrowRight")
         assert output.text_content() != before
+        tab.keyboard.press("End")
+        assert "NaN" not in output.text_content()
+        assert "not known" not in output.text_content()
         chart = tab.locator("svg.chart").first
         chart.scroll_into_view_if_needed()
         box = chart.bounding_box()

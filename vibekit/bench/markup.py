@@ -66,7 +66,7 @@ def table(
         cells = [el("td", cell, class_=kind(i)) for i, cell in enumerate(others, 1)]
         body.append(el("tr", el("th", first, scope="row"), *cells))
     inner = el("table", el("caption", el("span", caption)), el("thead", head), el("tbody", *body))
-    return el("div", inner, class_="wide", role="region", aria_label=caption, tabindex="0")
+    return el("div", inner, class_="wide", role="group", aria_label=caption, tabindex="0")
 
 
 def facts(rows: Iterable[tuple[object, object | None]]) -> Html:

@@ -151,7 +151,7 @@ def _comparison(ranking: Document | None) -> Html | None:
     parts.append(table(caption, headings, rows) if rows else el("p", "No two tools can be compared."))
     pairs = [_pair(pair) for pair in ranking["pairs"]]
     if pairs:
-        parts.append(table("How sure the order is", ("", "shakes less than", "probability"), pairs, numbers=(2,)))
+        parts.append(table("How sure the order is", ("tool", "shakes less than", "probability"), pairs, numbers=(2,)))
     apart = ranking["not_comparable"]
     if apart:
         parts.append(el("p", "Not compared:"))

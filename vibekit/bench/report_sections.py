@@ -92,13 +92,13 @@ def time_section(part: ToolPart, level: int, name: str) -> Html:
         return join([heading(level)("How long"), el("p", "Without a grade no trigger time can be given.")])
     rows = [
         [
-            summary["condition"] or "condition not named",
+            summary["condition"] or "not named",
             format_allowed(summary["allowed_trigger_time"]["to_action_value"]),
             format_allowed(summary["allowed_trigger_time"]["to_limit_value"]),
         ]
         for summary in graded
     ]
-    headings = ("", "to the action value 2.5 m/s²", "to the limit value 5 m/s²")
+    headings = ("condition", "to the action value 2.5 m/s²", "to the limit value 5 m/s²")
     times = table("Trigger time per day with this tool alone", headings, rows, numbers=())
     decided = deciding(part)
     day = day_figure(f"{name}-day", decided) if decided and decided["a_hv_mps2"] > 0 else None
