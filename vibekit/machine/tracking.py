@@ -24,7 +24,8 @@ from vibekit.recording.recording import FloatArray
 _FRAME_TURNS = 6.0  # a frame holds so many turns of the slowest shaft, within the limits below
 _FRAME_S = (0.25, 0.64)
 _CHUNK_FRAMES = 256
-_WHITE_DB = 12.0  # over the noise: lines that may refine the speed
+_SURE_LINE = 0.5
+_WHITE_DB = 8.0  # over the noise: lines that may refine the speed
 
 
 @dataclass(frozen=True)
@@ -149,9 +150,9 @@ def _refine_chunk(
     speed, spread = rough, 2.0 * STEP
     highest = 0.45 * mapped.sample_rate
     bin_hz = mapped.sample_rate / mapped.size
-    order_list = sorted({o.order for o in orders})
+    ranked = sorted(orders, key=lambda o: o.order)
     for _ in range(3):
-        reach = [o for o in order_list if o * np.median(rough) * spread < 2.0 * bin_hz] or order_list[:1]
+        reach = [o for o in ranked if o.order * np.median(rough) * spread < 2.0 * bin_hz] or ranked[:1]
         readings = [_line_reading(spectra, mapped, speed, o, spread, highest) for o in reach]
         values = np.stack([r[0] for r in readings])
         weights = np.stack([r[1] for r in readings])
@@ -165,15 +166,21 @@ def _line_reading(
     spectra: NDArray[np.complex64],
     mapped: LineMap,
     speed: FloatArray,
-    order: float,
+    order: ExpectedOrder,
     spread: float,
     highest: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return speed read from one order between frames, and its weight (0 where no line stands out)."""
+    """Return speed read from one order between frames, and its weight (0 where no line stands out).
+
+    A line that is surely there may correct the speed by what the frame resolves; one that is seldom seen may be a
+    stranger's, so that it counts only close to where it should be.
+    """
     bin_hz = mapped.sample_rate / mapped.size
-    expected = order * speed / bin_hz
+    sure = order.likely >= _SURE_LINE
+    allowed = speed * spread + bin_hz / order.order if sure else np.maximum(speed * spread, 0.35 * bin_hz / order.order)
+    expected = order.order * speed / bin_hz
     reach = int(min(3, np.ceil(1.0 + np.median(expected) * spread)))
-    usable = (expected > 1.5) & (order * speed < highest)
+    usable = (expected > 1.5) & (order.order * speed < highest)
     centre = np.clip(np.round(expected).astype(int), reach + 1, spectra.shape[-1] - reach - 2)
     columns = centre[:, None] + np.arange(-reach - 1, reach + 2)
     rows = np.arange(speed.size)[:, None]
@@ -189,11 +196,10 @@ def _line_reading(
     step_hz = mapped.sample_rate / mapped.hop
     hz = (turned + np.round(coarse / step_hz - turned)) * step_hz
     ratio = np.minimum(np.abs(early[:, line, peak]) ** 2, np.abs(late[:, line, peak]) ** 2).mean(axis=0)
-    good = (
-        usable & (np.abs(hz - coarse) < 0.6 * bin_hz) & (np.abs(hz / order - speed) < speed * spread + bin_hz / order)
-    )
+    good = usable & (np.abs(hz - coarse) < 0.6 * bin_hz) & (np.abs(hz / order.order - speed) < allowed)
+    good &= (power[line, peak - 1] > 0) & (power[line, peak + 1] > 0)  # the edge of a masked line is no peak
     good &= 10.0 * np.log10(np.maximum(ratio, 1e-12)) > _WHITE_DB
-    return hz / order, np.where(good, np.minimum(ratio, 1e4) * order**2, 0.0)
+    return hz / order.order, np.where(good, np.minimum(ratio, 1e4) * order.order**2, 0.0)
 
 
 def _agreed(values: FloatArray, weights: FloatArray) -> FloatArray:

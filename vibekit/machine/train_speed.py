@@ -29,6 +29,7 @@ _SUPPORT = 2.0  # log likelihood ratio of a frame over a random speed from which
 _GAP_FRAMES = 2
 _FOLLOWED = 4.0  # the same, from which a start or stop is followed beyond the level that says "on"
 _RIVALS = 4
+_MAINS_WITHIN_HZ = 0.1  # an induction motor running light turns its harmonics within 0.3 Hz of mains lines
 _MAINS_SHARE = 0.5  # of the power within 2 Hz of a mains line that stands on one place
 
 # How often the n-th harmonic of a shaft stands over the noise in a running tool (common practice, no source)
@@ -147,7 +148,7 @@ def mains_lines(samples: FloatArray, sample_rate: float, tool: ToolSheet | None)
     """Return the mains lines present, once and twice the supply frequency [Hz], that no shaft may claim.
 
     The supply keeps its frequency within a few parts in ten thousand while a shaft wanders by tenths of a per cent: a
-    line is of the mains when most of what stands within 2 Hz of it falls on one place within 0.3 Hz, all along.
+    line is of the mains when most of what stands within 2 Hz of it falls on one place within 0.1 Hz, all along.
     """
     frequencies = [
         f for line in ([tool.line_hz] if tool and tool.line_hz else [50.0, 60.0]) for f in (line, 2.0 * line)
@@ -165,7 +166,7 @@ def mains_lines(samples: FloatArray, sample_rate: float, tool: ToolSheet | None)
             continue
         narrow = np.fft.fft(turned[:, : n * block].reshape(slow.shape[0], n, block).mean(axis=-1), 8 * n, axis=-1)
         power = np.abs(narrow) ** 2
-        near = max(1, round(0.3 / (rate / block) * 8 * n))
+        near = max(1, round(_MAINS_WITHIN_HZ / (rate / block) * 8 * n))
         on_place = np.maximum(power[:, : near + 1].max(axis=-1), power[:, -near:].max(axis=-1)) / n
         share = on_place / np.maximum(power.mean(axis=-1), np.finfo(np.float64).tiny)
         if share.max() > _MAINS_SHARE:
