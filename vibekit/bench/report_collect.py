@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vibekit.bench.analysis import Fingerprint, RunResult, SpindleSpeed, output_speed, run_result
+from vibekit.bench.diagnoses import MOST_RECORDINGS
 from vibekit.bench.ranking import rank
 from vibekit.bench.report_parts import Document, LevelCurve, RecordingPart, Report, SpectrumCurve, ToolPart
 from vibekit.errors import Notice, VibekitError
@@ -145,9 +146,15 @@ def _over_axes(values: FloatArray) -> FloatArray:
 
 
 def collect(looked: Sequence[Looked], title: str | None = None, notices: Sequence[Notice] = ()) -> Report:
-    """Return the whole page's contents: recordings grouped by tool, with every remark on the grades once."""
+    """Return the whole page's contents: recordings grouped by tool, with every remark once.
+
+    What a diagnosis refuses stands with it: the page as a whole is refused only by what cannot be graded.
+    """
     tools = tool_parts(looked)
-    remarks = grade_document([one.magnitude for one in looked], notices)["notices"]
+    remarks = list(grade_document([one.magnitude for one in looked], notices)["notices"])
+    for part in tools:
+        diagnosed = part.diagnosis["notices"] if part.diagnosis else []
+        remarks += [n for n in diagnosed if n["severity"] != "refusal" and n not in remarks]
     ranking = rank([one.result for one in looked], title or "").to_dict() if len(tools) > 1 else None
     return Report(title, tools, ranking, tuple(Notice(**remark) for remark in remarks))
 
@@ -162,8 +169,27 @@ def tool_parts(looked: Sequence[Looked]) -> tuple[ToolPart, ...]:
 
 def _tool_part(tag: str | None, members: list[Looked]) -> ToolPart:
     document = grade_document([one.magnitude for one in members])
+    diagnosis, reason = _diagnosis(tag, members)
     parts = tuple(one.part for one in members)
-    return ToolPart(tag, members[-1].sheet, tuple(document["summaries"]), parts)
+    return ToolPart(tag, members[-1].sheet, tuple(document["summaries"]), parts, diagnosis, reason)
+
+
+def _diagnosis(tag: str | None, members: list[Looked]) -> tuple[Document | None, str | None]:
+    """Return the diagnosis of a tool from its recordings together, or None and the reason.
+
+    Of more than `MOST_RECORDINGS` the last of each condition and position are taken: they are in memory together.
+    """
+    from vibekit.machine.diagnosis import diagnose
+
+    if tag is None and len(members) > 1:
+        return None, "no tool sheet says that these recordings are of one tool"
+    if len(members) > MOST_RECORDINGS:
+        latest = {(one.result.condition, one.result.position): one for one in members}
+        members = list(latest.values())[-MOST_RECORDINGS:]
+    try:
+        return diagnose([stretch(one.stream, one.start_s, LOOKED_AT_S) for one in members]).to_dict(), None
+    except VibekitError as error:
+        return None, str(error)
 
 
 def measured(

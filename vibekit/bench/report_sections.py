@@ -191,24 +191,37 @@ def _untested(faults: Sequence[Document]) -> Html | None:
 
 
 def recordings_section(part: ToolPart, level: int, name: str) -> Html:
-    """Return every recording with its plots."""
+    """Return every recording with its plots.
+
+    Where there are several, each is folded away under its name; on a page of one tool (level 2) one stands open.
+    """
     several = len(part.recordings) > 1
+    shown = _shown(part) if level == 2 else None
+    recordings = []
+    for i, recording in enumerate(part.recordings, 1):
+        title = el(f"h{level + 1}", recording.grade["file"])
+        inside = _recording(f"{name}r{i}", recording, level + 2)
+        opened = True if recording is shown else None
+        recordings.append(
+            el("details", el("summary", title), inside, open=opened) if several else join([title, inside])
+        )
+    return join([heading(level)("The recordings" if several else "The recording"), *recordings])
+
+
+def _shown(part: ToolPart) -> RecordingPart | None:
+    """Return the first graded recording in the condition that decides."""
+    summary = deciding(part)
+    if summary is None:
+        return None
+    there = (r for r in part.recordings if r.grade["gradeable"] and r.grade["condition"] == summary["condition"])
+    return next(there, None)
+
+
+def _recording(name: str, part: RecordingPart, level: int) -> Html:
+    below = heading(level)
     return join(
         [
-            heading(level)("The recordings" if several else "The recording"),
-            *(_recording(f"{name}r{i}", one, level + 1, several) for i, one in enumerate(part.recordings, 1)),
-        ]
-    )
-
-
-def _recording(name: str, part: RecordingPart, level: int, folded: bool) -> Html:
-    """Return one recording's plots and tables; where there are several, each is folded away under its name."""
-    below = heading(level + 1)
-    title = el(f"h{min(level, 6)}", part.grade["file"])
-    not_a_grade = el("p", _NOT_A_GRADE) if not part.grade["gradeable"] else None
-    inside = join(
-        [
-            not_a_grade,
+            el("p", _NOT_A_GRADE) if not part.grade["gradeable"] else None,
             below("Level"),
             level_figure(f"{name}-level", part),
             below("Bands"),
@@ -219,7 +232,6 @@ def _recording(name: str, part: RecordingPart, level: int, folded: bool) -> Html
             _lines(f"{name}-lines", part),
         ]
     )
-    return el("details", el("summary", title), inside) if folded else join([title, inside])
 
 
 _NOT_A_GRADE = (
@@ -303,13 +315,13 @@ def doubt_section(part: ToolPart, level: int) -> Html | None:
 
 
 def measured_section(part: ToolPart, level: int) -> Html:
-    """Return how each recording was measured."""
-    same = len({recording.measured for recording in part.recordings}) == 1
-    parts: list[object] = [heading(level)("How it was measured")]
-    for recording in part.recordings[:1] if same else part.recordings:
-        if not same:
-            parts.append(heading(level + 1)(recording.grade["file"]))
-        parts.append(facts(recording.measured))
+    """Return how the recordings were measured: what they share, then what is each one's own."""
+    shared = [row for row in part.recordings[0].measured if all(row in r.measured for r in part.recordings)]
+    parts: list[object] = [heading(level)("How it was measured"), facts(shared)]
+    for recording in part.recordings:
+        own = [row for row in recording.measured if row not in shared]
+        if own:
+            parts += [heading(level + 1)(recording.grade["file"]), facts(own)]
     parts.append(
         el(
             "p",

@@ -143,8 +143,9 @@ def why(part: ToolPart) -> str:
         return sentence(str(part.diagnosis["verdict"] or "nothing can be said about the source."))
     first = findings[0]
     if first["probability"] < LIKELY:
-        named_ones = ", ".join(f"{fault_words(f['fault'])} ({percent(f['probability'])})" for f in findings[:3])
-        return f"Not settled. In order of probability: {named_ones}."
+        likeliest = [f for f in findings[:3] if f["probability"] >= UNLIKELY] or findings[:1]
+        said = ", ".join(f"{fault_words(f['fault'])} ({percent(f['probability'])})" for f in likeliest)
+        return f"Not settled. In order of probability: {said}."
     where = f", at {first['where']}" if first.get("where") else ""
     size = f", {first['severity']}" if first.get("severity") and first["fault"] != "healthy" else ""
     others = [f for f in findings[1:] if f["probability"] >= 0.33]
