@@ -38,10 +38,10 @@ class Case:
     mass_g: float = 12.0
 
 
-def clean(random: Random) -> Case:
+def clean(random: Random, rates: tuple[int, ...] = (3200, 6400, 12800, 25600), longest_s: float = 30.0) -> Case:
     """Return a sound recording of a random tool."""
-    rate = float(random.choice([3200, 6400, 12800, 25600]))
-    seconds = random.uniform(12, 30)
+    rate = float(random.choice(rates))
+    seconds = random.uniform(12, longest_s)
     n = round(rate * seconds)
     time = np.arange(n) / rate
     spindle, teeth = random.uniform(70, 190), int(random.integers(9, 14))
@@ -84,6 +84,12 @@ def smoothed(values: Array, width: int) -> Array:
     return np.convolve(np.pad(values, width // 2, mode="edge"), window / window.sum(), "valid")[: values.size]
 
 
+def convolved(signal: Array, response: Array) -> Array:
+    """Return the response to a signal, as long as the signal."""
+    size = 1 << (signal.size + response.size).bit_length()
+    return np.fft.irfft(np.fft.rfft(signal, size) * np.fft.rfft(response, size), size)[: signal.size]
+
+
 def low_passed(noise: Array, rate: float, corner: float) -> Array:
     """Return noise of unit r.m.s. below a corner (fourth-order fall)."""
     f = np.fft.rfftfreq(noise.size, 1 / rate)
@@ -114,11 +120,11 @@ def clipped_soft(c: Case, random: Random) -> Case:
 
 def shifted(c: Case, random: Random) -> Case:
     """Shocks push the element off zero; it creeps back with the time constant of the charge amplifier."""
-    n, jumps = c.samples.shape[1], np.zeros(c.samples.shape[1])
+    jumps = np.zeros(c.samples.shape[1])
     places = random.choice(np.flatnonzero(c.on), max(8, int(c.on.sum() / c.rate * random.uniform(1, 4))))
     jumps[places] = random.uniform(0.5, 1.5, places.size) * random.choice([1, -1], places.size)
     decay = np.exp(-np.arange(round(3 * c.rate)) / c.rate / random.uniform(0.3, 1.0))
-    drift = np.fft.irfft(np.fft.rfft(jumps, 2 * n) * np.fft.rfft(decay, 2 * n), 2 * n)[:n]
+    drift = convolved(jumps, decay)
     size = random.uniform(0.5, 1.5) * c.samples[0, c.on].std()
     samples = c.samples.copy()
     samples[0] += size * drift
@@ -150,7 +156,7 @@ def loosened(c: Case, random: Random) -> Case:
     hits[at[at < n]] = random.uniform(0.3, 1.5, int((at < n).sum()))
     time = np.arange(round(0.004 * c.rate)) / c.rate
     ring = np.exp(-time / 0.0006) * np.sin(2 * np.pi * random.uniform(0.2, 0.35) * c.rate * time)
-    bursts = np.fft.irfft(np.fft.rfft(hits * c.on, 2 * n) * np.fft.rfft(ring, 2 * n), 2 * n)[:n]
+    bursts = convolved(hits * c.on, ring)
     size = random.uniform(10, 30) * c.samples[:, c.on].std() / max(np.abs(ring).max(), 1e-9)
     samples = c.samples + size * bursts
     return replace(c, samples=samples, full_scale=max(c.full_scale, 2 * float(np.abs(samples).max())))

@@ -228,6 +228,8 @@ def _universal(path: Path) -> _Arrays:
         sets = [file.read_sets(i) for i, kind in enumerate(file.get_set_types()) if int(kind) == 58]
     except Exception as error:  # pyuff raises plain exceptions
         raise InputError(f"{path}: cannot be read as universal file: {_one_line(error)}") from None
+    if not path.read_bytes().rstrip().endswith(b"-1"):  # the mark that closes a data set
+        raise InputError(f"{path}: truncated: the last data set is not closed")
     times = [s for s in sets if int(s.get("func_type", 0)) in (0, 1)]
     steps = {float(s["abscissa_inc"]) for s in times}
     if not times or len(steps) != 1 or min(steps) <= 0:

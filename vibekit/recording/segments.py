@@ -56,7 +56,10 @@ def trigger_on(levels: FloatArray, frame_s: float = FRAME_S) -> Trigger:
         quiet = float(np.median(smooth[~on])) < _QUIET_MPS2
         if contrast >= _CONTRAST_DB and (quiet or contrast >= _CLEAR_DB):
             return Trigger(on, False, contrast, float(10.0 ** (threshold / 20.0)))
-        considered = decibels[~on]
+        lower = decibels[~on]
+        if lower.size == considered.size:
+            break
+        considered = lower
     return one_state
 
 
