@@ -20,7 +20,7 @@ import numpy as np
 from joblib import Parallel, delayed
 
 from tests.benchmarks.fleet import Case, draw, measured
-from vibekit.machine.judgement import CLASSES, FaultModel, ordinary_class
+from vibekit.machine.judgement import ROLE, FaultModel, classes
 
 TABLE = Path(__file__).parents[2] / "vibekit" / "machine" / "judgement.toml"
 VALIDATION_SEEDS = 1_000_000
@@ -28,90 +28,86 @@ CLEAR, MODERATE = 1.2, 0.6  # of the usual size of the fault
 LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much
 LEAST_SPREADS = {"tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
 
-_OUT = ("out_harmonics_one", "out_noise_one", "out_half_over", "out_two_one")
-FEATURES: dict[str, tuple[str, ...]] = {
-    "imbalance.accessory": (
-        "grade",
-        "one_share",
-        "one_over",
-        "noise_one",
-        "two_one",
-        "harmonics_one",
-        "axial_one",
-        "axial_two",
-    ),
-    "spindle.bent": ("two_one", "two_over", "axial_one", "axial_two", "one_share", "harmonics_one", "half_over"),
-    "mount.loose": (
-        "noise_one",
-        "one_over",
-        "harmonics_one",
-        "harmonics_over",
-        "half_over",
-        "half_one",
-        "knock",
-        "two_one",
-    ),
-    "imbalance.armature": ("grade", "one_over", "one_share", "harmonics_one", "knock", "two_one", *_OUT[:2]),
-    "gear.wear": (
-        "mesh_over",
-        "mesh_share",
-        "mesh_two",
-        "mesh_two_over",
-        "side_driven",
-        "side_driver",
-        "side_driver_far",
-        "side_driven_far",
-        "tooth_kurtosis",
-        *_OUT[:2],
-    ),
-    "gear.eccentric": (
-        "mesh_over",
-        "mesh_two",
-        "side_driven",
-        "side_driven_over",
-        "side_driven_far",
-        "side_driven_count",
-        "side_driver",
-        "tooth_kurtosis",
-        "knock",
-        *_OUT[:2],
-    ),
-    "gear.tooth": (
-        "tooth_kurtosis",
-        "knock",
-        "side_driven",
-        "side_driven_far",
-        "side_driven_count",
-        "side_driver_far",
-        "mesh_two",
-        "out_harmonics_over",
-        *_OUT,
-    ),
-    "bushing.worn": (
-        "harmonics_one",
-        "harmonics_count",
-        "harmonics_over",
-        "half_over",
-        "half_one",
-        "noise_one",
-        "knock",
-        "two_one",
-        "two_over",
-        "one_over",
-    ),
-    **{
-        f"bearing.{place}": (
-            "env_first",
-            "env_mean",
-            "env_rival",
-            *(("env_side",) if place in ("inner_race", "rolling_element") else ()),
-            *_OUT[:2],
-        )
-        for place in ("outer_race", "inner_race", "rolling_element", "cage")
+# Features weighed for each fault, with the sign that its mechanism calls for: "+" for it, "-" against it, "?" open.
+_DISORDER = {"out_harmonics_one": "-", "out_noise_one": "-"}  # a rattling output shaft explains much else
+_PLAY = {"harmonics_one": "+", "harmonics_over": "+", "half_over": "+", "half_one": "+", "knock": "+", "two_one": "+"}
+_TEETH = {"mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
+_RACE = {"env_first": "+", "env_mean": "+", "env_rival": "-", **_DISORDER}
+FEATURES: dict[str, dict[str, str]] = {
+    "imbalance.accessory": {
+        "grade": "+",
+        "one_share": "+",
+        "one_over": "+",
+        "noise_one": "-",
+        "two_one": "-",
+        "harmonics_one": "-",
+        "half_over": "-",
+        "axial_one": "-",
+        "axial_two": "-",
     },
-    "electrical.commutation": ("ripple_over", "ripple_share", "ripple_side", *_OUT[:2]),
-    "electrical.mains": ("mains_over", "mains_share", "mains_force", *_OUT[:2]),
+    "spindle.bent": {
+        "two_one": "+",
+        "two_over": "+",
+        "axial_one": "+",
+        "axial_two": "+",
+        "one_share": "?",
+        "harmonics_one": "-",
+        "half_over": "-",
+        "knock": "-",
+    },
+    "mount.loose": {**_PLAY, "noise_one": "+", "one_over": "-", "harmonics_count": "?"},
+    "imbalance.armature": {
+        "grade": "+",
+        "one_over": "+",
+        "one_share": "+",
+        "harmonics_one": "-",
+        "two_one": "-",
+        "knock": "-",
+        **_DISORDER,
+    },
+    "gear.wear": {
+        **_TEETH,
+        "mesh_two": "+",
+        "mesh_two_over": "+",
+        "side_driven": "?",
+        "side_driven_far": "-",
+        "side_driver_far": "?",
+        "tooth_kurtosis": "-",
+        **_DISORDER,
+    },
+    "gear.eccentric": {
+        "side_driven": "+",
+        "side_driven_over": "+",
+        "knock": "?",
+        "mesh_over": "?",
+        "side_driver": "-",
+        "side_driven_far": "-",
+        "side_driven_count": "?",
+        "mesh_two": "-",
+        "tooth_kurtosis": "-",
+        **_DISORDER,
+    },
+    "gear.tooth": {
+        "tooth_kurtosis": "+",
+        "knock": "+",
+        "side_driven_far": "+",
+        "side_driven_count": "+",
+        "side_driver_far": "?",
+        "side_driven": "?",
+        "out_harmonics_over": "+",
+        "mesh_two": "-",
+        "out_half_over": "-",
+    },
+    "bushing.worn": {**_PLAY, "harmonics_count": "+", "two_over": "+", "noise_one": "?", "one_over": "-"},
+    "bearing.outer_race": _RACE,
+    "bearing.inner_race": {**_RACE, "env_side": "+"},
+    "bearing.rolling_element": {**_RACE, "env_side": "+"},
+    "bearing.cage": _RACE,
+    "electrical.commutation": {"ripple_over": "+", "ripple_share": "+", "ripple_side": "+", **_DISORDER},
+    "electrical.mains": {"mains_over": "+", "mains_share": "+", "mains_force": "+", **_DISORDER},
 }
+_BOUNDS = {"+": (0.0, None), "-": (None, 0.0), "?": (None, None)}
+_SHRINKAGE = 1.5  # on squared weights: as if each were known to about ±0.8 beforehand
 
 
 def gather(first: int, count: int, cache: Path | None = None) -> list[dict[str, Any]]:
@@ -127,65 +123,105 @@ def gather(first: int, count: int, cache: Path | None = None) -> list[dict[str, 
 
 def fit(cases: Sequence[dict[str, Any]]) -> str:
     """Return the table as TOML text: logistic regression per fault, and of the healthy tool on the faults' odds."""
-    from sklearn.linear_model import LogisticRegression
-
-    healthy_cases = [c for c in cases if not c["case"].faults]
-    lines = [
-        f'origin = "fitted on {len(cases)} simulated tools of six kinds, {len(healthy_cases)} of them healthy"',
-        "",
-    ]
+    count = sum(not c["case"].faults for c in cases)
+    lines = [f'origin = "fitted on {len(cases)} simulated tools of six kinds, {count} of them healthy"', ""]
     odds: dict[int, list[float]] = defaultdict(list)
-    for fault, names in FEATURES.items():
+    ordinary = ordinary_tools(cases)
+    for fault, signs in FEATURES.items():
         rows = [(i, r) for i, c in enumerate(cases) for r in c["rows"] if r[0] == fault]
-        ordinary = {kind: _ordinary(_healthy_rows(rows, cases, kind), names) for kind in CLASSES}
-        shell = FaultModel(0.0, dict.fromkeys(names, 1.0), ordinary)
-        scaled = [shell.standardised(r[3], cases[i]["case"].condition, r[4]) for i, r in rows]
-        x = np.array([[row.get(name, 0.0) for name in names] for row in scaled])
+        shell = FaultModel(0.0, dict.fromkeys(signs, 1.0), ordinary[ROLE[fault]])
+        facts = [(cases[i]["case"].condition, r[4], cases[i]["case"].sheet.kind) for i, r in rows]
+        scaled = [shell.standardised(r[3], *fact) for (_, r), fact in zip(rows, facts, strict=True)]
+        x = np.array([[row.get(name, 0.0) for name in signs] for row in scaled])
         y = np.array([r[2] for _, r in rows])
-        model = LogisticRegression(C=0.3, max_iter=2000).fit(x, y)
-        for (i, _), value in zip(rows, model.decision_function(x), strict=True):
+        bias, fitted = logistic(x, y, [_BOUNDS[sign] for sign in signs.values()], _SHRINKAGE)
+        for (i, _), value in zip(rows, bias + x @ fitted, strict=True):
             odds[i].append(float(value))
-        weights = dict(zip(names, model.coef_[0], strict=True))
-        print(
-            f"{fault:28s} {int(y.sum()):4d} of {len(y):5d} rows  "
-            + " ".join(f"{n} {w:+.2f}" for n, w in weights.items())
-        )
-        lines += _table_of(fault, float(model.intercept_[0]), weights, ordinary)
+        weights = dict(zip(signs, fitted.tolist(), strict=True))
+        shown = " ".join(f"{n} {w:+.2f}" for n, w in weights.items())
+        print(f"{fault:28s} {int(y.sum()):4d} of {len(y):5d} rows  {shown}")
+        lines += [f'[fault."{fault}"]', f"bias = {bias:.4f}", f'[fault."{fault}".weights]']
+        lines += [*(f"{name} = {weight:.4f}" for name, weight in weights.items()), ""]
     total = np.array([[math.log(sum(math.exp(min(30.0, o)) for o in odds[i]) + 1e-9)] for i in sorted(odds)])
-    healthy = LogisticRegression(C=10.0).fit(total, np.array([not cases[i]["case"].faults for i in sorted(odds)]))
-    lines += ["[healthy]", f"bias = {healthy.intercept_[0]:.4f}", f"slope = {-healthy.coef_[0][0]:.4f}", ""]
-    return "\n".join(lines)
+    healthy = np.array([not cases[i]["case"].faults for i in sorted(odds)])
+    bias, slope = logistic(total, healthy, [(None, 0.0)], 0.01)
+    lines += ["[healthy]", f"bias = {bias:.4f}", f"slope = {-slope[0]:.4f}", ""]
+    return "\n".join(lines + _ordinary_table(ordinary))
 
 
-def _healthy_rows(
-    rows: Sequence[tuple[int, Any]], cases: Sequence[dict[str, Any]], kind: str
-) -> list[dict[str, float]]:
-    """Return the features of healthy tools of one class; of its condition at any speed where the fleet has too few."""
-    healthy = [(ordinary_class(cases[i]["case"].condition, r[4]), r[3]) for i, r in rows if not cases[i]["case"].faults]
-    here = [values for its, values in healthy if its == kind]
-    return here if len(here) >= 8 else [values for its, values in healthy if its.split(",")[0] == kind.split(",")[0]]
+def logistic(
+    x: Any, y: Any, bounds: Sequence[tuple[float | None, float | None]], shrinkage: float
+) -> tuple[float, Any]:
+    """Return bias and weights of largest likelihood within bounds, weights shrunk towards zero."""
+    from scipy.optimize import minimize
+
+    def loss(p: Any) -> tuple[float, Any]:
+        z = p[0] + x @ p[1:]
+        chance = 1.0 / (1.0 + np.exp(-np.clip(z, -40, 40)))
+        value = np.sum(np.logaddexp(0.0, z) - y * z) + 0.5 * shrinkage * np.sum(p[1:] ** 2)
+        return float(value), np.concatenate([[np.sum(chance - y)], x.T @ (chance - y) + shrinkage * p[1:]])
+
+    start = np.zeros(x.shape[1] + 1)
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=[(None, None), *bounds])
+    return float(found.x[0]), found.x[1:]
 
 
-def _ordinary(rows: Sequence[dict[str, float]], names: Sequence[str]) -> dict[str, tuple[float, float]]:
-    """Return median and robust spread of each feature over healthy tools."""
+Ordinary = dict[str, dict[str, dict[str, tuple[float, float]]]]
+
+
+def ordinary_tools(cases: Sequence[dict[str, Any]]) -> Ordinary:
+    """Return, per role and class, median and robust spread of every feature over the healthy tools of the fleet."""
+    values: dict[str, dict[str, list[dict[str, float]]]] = defaultdict(lambda: defaultdict(list))
+    for case in cases:
+        if case["case"].faults:
+            continue
+        for role, rows in _by_role(case["rows"]).items():
+            for _, _, _, features, hz in rows:
+                for name in classes(case["case"].condition, hz, case["case"].sheet.kind):
+                    values[role][name].append(features)
+    found: Ordinary = {}
+    for role, by_class in values.items():
+        names = sorted({name for fault, signs in FEATURES.items() if ROLE[fault] == role for name in signs})
+        every = [features for rows in by_class.values() for features in rows]
+        found[role] = {c: _spreads(rows, names, every) for c, rows in sorted(by_class.items()) if _enough(c, rows)}
+        for name in ("loaded, fast", "loaded, slow", "no load, fast", "no load, slow"):
+            found[role].setdefault(name, _spreads(by_class.get(name, every), names, every))
+    return found
+
+
+def _by_role(rows: Sequence[Any]) -> dict[str, list[Any]]:
+    """Return the rows of each role once, not once per fault read from it."""
+    by_role: dict[str, dict[Any, Any]] = defaultdict(dict)
+    for row in rows:
+        by_role[ROLE[row[0]]].setdefault(row[1], row)
+    return {role: list(found.values()) for role, found in by_role.items()}
+
+
+def _enough(name: str, rows: Sequence[Any]) -> bool:
+    """Tell whether a class may stand for itself: any class of all kinds, one kind from 10 healthy tools on."""
+    return name.count(",") == 1 or len(rows) >= 10
+
+
+def _spreads(
+    rows: Sequence[dict[str, float]], names: Sequence[str], every: Sequence[dict[str, float]]
+) -> dict[str, tuple[float, float]]:
     found = {}
     for name in names:
-        values = np.array([row[name] for row in rows if name in row] or [0.0])
+        values = [row[name] for row in rows if name in row] or [row[name] for row in every if name in row] or [0.0]
         middle = float(np.median(values))
-        spread = 1.4826 * float(np.median(np.abs(values - middle)))
+        spread = 1.4826 * float(np.median(np.abs(np.array(values) - middle)))
         found[name] = middle, max(LEAST_SPREADS.get(name, LEAST_SPREAD), spread)
     return found
 
 
-def _table_of(
-    fault: str, bias: float, weights: dict[str, float], ordinary: dict[str, dict[str, tuple[float, float]]]
-) -> list[str]:
-    lines = [f'[fault."{fault}"]', f"bias = {bias:.4f}", f'[fault."{fault}".weights]']
-    lines += [f"{name} = {weight:.4f}" for name, weight in weights.items()]
-    for kind, features in ordinary.items():
-        lines.append(f'[fault."{fault}"."{kind}"]')
-        lines += [f"{name} = [{middle:.3f}, {spread:.3f}]" for name, (middle, spread) in features.items()]
-    return [*lines, ""]
+def _ordinary_table(ordinary: Ordinary) -> list[str]:
+    lines = []
+    for role, by_class in ordinary.items():
+        for name, features in by_class.items():
+            lines.append(f'[ordinary."{role}"."{name}"]')
+            lines += [f"{feature} = [{middle:.2f}, {spread:.2f}]" for feature, (middle, spread) in features.items()]
+            lines.append("")
+    return lines
 
 
 def judged(seed: int, change: Callable[[Case], Any] | None = None) -> tuple[Case, list[tuple[str, float]]]:

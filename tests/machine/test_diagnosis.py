@@ -15,7 +15,7 @@ from vibekit.errors import UsageError
 from vibekit.machine.diagnosis import Diagnosis
 from vibekit.machine.evidence import bearing_features, residual_unbalance_g_mm
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
-from vibekit.machine.judgement import CLASSES, FaultModel, judgement_table, ordinary_class, probability
+from vibekit.machine.judgement import ROLE, FaultModel, classes, judgement_table, kind_word, probability
 from vibekit.machine.signal_views import Line, views_of
 from vibekit.machine.speed import estimate_speed
 from vibekit.recording.toolsheet import ToolSheet, parse_tool
@@ -47,7 +47,7 @@ def test_every_fault_of_the_contract_has_words() -> None:
 
 
 def test_log_odds_add_up_and_unknown_features_weigh_nothing() -> None:
-    ordinary = {kind: {"a": (0.0, 1.0), "b": (10.0, 5.0)} for kind in CLASSES}
+    ordinary = {"loaded, fast": {"a": (0.0, 1.0), "b": (10.0, 5.0)}}
     model = FaultModel(-1.0, {"a": 2.0, "b": 0.5}, ordinary)
     assert model.log_odds(model.standardised({"a": 1.0, "b": 20.0}, "loaded", 100.0)) == pytest.approx(-1 + 2 + 1)
     assert model.log_odds(model.standardised({}, None, 100.0)) == -1.0
@@ -55,16 +55,19 @@ def test_log_odds_add_up_and_unknown_features_weigh_nothing() -> None:
     assert probability(0.0) == 0.5
 
 
-def test_a_recording_of_unknown_condition_is_held_against_loaded_tools() -> None:
-    assert ordinary_class(None, 150.0) == "loaded, fast"
-    assert ordinary_class("No load", 15.0) == "no load, slow"
+def test_tools_are_compared_with_their_like() -> None:
+    assert classes(None, 150.0, "small angle grinder") == ("loaded, fast, grinder", "loaded, fast")
+    assert classes("No load", 15.0, None) == ("no load, slow, other", "no load, slow")
+    assert kind_word("straight grinder") == "die grinder"
 
 
 def test_the_table_is_complete() -> None:
     table = judgement_table()
-    assert set(table.faults) == set(FAULT_WORDS) - {"healthy", "resonance"}
+    assert set(table.faults) == set(ROLE) == set(FAULT_WORDS) - {"healthy", "resonance"}
     for model in table.faults.values():
-        assert all(set(model.weights) <= set(model.ordinary[kind]) for kind in CLASSES)
+        for condition in ("loaded", "no load"):
+            for hz in (15.0, 150.0):
+                assert set(model.weights) <= set(model.ordinary[classes(condition, hz, None)[1]])
 
 
 @pytest.fixture(scope="module")

@@ -132,7 +132,7 @@ def diagnose(recordings: Recording | Sequence[Recording], tool: ToolSheet | None
         untested = tuple((fault, refusals[0].message) for fault in FAULT_WORDS if fault != "healthy")
         return Diagnosis(files, tool.tag if tool else None, best, (), untested, (*notices, *refusals))
     cautions = [replace(notice, severity="caution") for notice in refusals]
-    findings = _findings(_suspects(seen), tool)
+    findings = _findings(_suspects(seen, tool.kind if tool else None), tool)
     named = {finding.fault for finding in findings}
     untested = tuple({f: reason for _, look in seen for f, reason in look.untested if f not in named}.items())
     return Diagnosis(files, tool.tag if tool else None, best, findings, untested, (*notices, *cautions))
@@ -174,7 +174,7 @@ class _Suspect:
         return judgement_table().faults[self.fault].log_odds(self.standardised)
 
 
-def _suspects(looks: Sequence[tuple[str | None, RecordingFeatures]]) -> list[_Suspect]:
+def _suspects(looks: Sequence[tuple[str | None, RecordingFeatures]], kind: str | None) -> list[_Suspect]:
     """Return every fault at every part that can have it, from the recordings (condition, features)."""
     seen: dict[tuple[str, str | None], list[tuple[str | None, PartFeatures]]] = {}
     for condition, look in looks:
@@ -182,17 +182,19 @@ def _suspects(looks: Sequence[tuple[str | None, RecordingFeatures]]) -> list[_Su
             for fault in part.faults:
                 if fault in judgement_table().faults:
                     seen.setdefault((fault, part.where), []).append((condition, part))
-    return [_suspect(fault, where, found) for (fault, where), found in seen.items()]
+    return [_suspect(fault, where, found, kind) for (fault, where), found in seen.items()]
 
 
-def _suspect(fault: str, where: str | None, found: Sequence[tuple[str | None, PartFeatures]]) -> _Suspect:
+def _suspect(
+    fault: str, where: str | None, found: Sequence[tuple[str | None, PartFeatures]], kind: str | None
+) -> _Suspect:
     model = judgement_table().faults[fault]
     readings: dict[str, Line] = {}
     for name, line in (item for _, part in found for item in part.readings.items()):
         if name not in readings or line.over_floor_db > readings[name].over_floor_db:
             readings[name] = line
     values = _averaged([part.values for _, part in found])
-    standardised = _averaged([model.standardised(part.values, condition, part.hz) for condition, part in found])
+    standardised = _averaged([model.standardised(part.values, condition, part.hz, kind) for condition, part in found])
     return _Suspect(fault, where, values, standardised, readings)
 
 

@@ -1,7 +1,7 @@
 """From evidence to probability: per fault a sum of weighed evidence (log-odds), from a table with its origin.
 
 Each fault has a prior (bias) and a weight per feature. A feature is a level in decibels or a count, brought to the
-middle and spread of ordinary tools of the same class (no load or loaded, fast or slow shaft) before it is weighed, so
+middle and spread of ordinary tools of the same class (kind, condition, fast or slow shaft) before it is weighed, so
 that a weight reads as log-odds per spread of ordinary tools. A feature that a recording cannot give weighs nothing.
 The table `judgement.toml` was fitted on simulated tools by `python -m tests.benchmarks.diagnosis --fit`; it is data, to
 be refitted, not code.
@@ -17,23 +17,49 @@ from functools import lru_cache
 from pathlib import Path
 
 FAST_HZ = 60.0
-CLASSES = ("loaded, fast", "loaded, slow", "no load, fast", "no load, slow")
 CLIP = 6.0  # a feature counts as at most so many spreads: one wild value must not outweigh everything
 
 Ordinary = Mapping[str, tuple[float, float]]  # per feature: middle and spread of ordinary tools
 
+# Which parts of the tool a fault is read from: faults of one role share their ordinary tools.
+ROLE = {
+    "imbalance.accessory": "output shaft",
+    "spindle.bent": "output shaft",
+    "mount.loose": "output shaft",
+    "imbalance.armature": "motor shaft",
+    "gear.wear": "mesh",
+    "gear.eccentric": "mesh",
+    "gear.tooth": "mesh",
+    "bushing.worn": "bushing",
+    "bearing.outer_race": "outer race",
+    "bearing.inner_race": "inner race",
+    "bearing.rolling_element": "rolling element",
+    "bearing.cage": "cage",
+    "electrical.commutation": "commutator",
+    "electrical.mains": "field",
+}
+_KINDS = (
+    (("die grind", "straight grind"), "die grinder"),
+    (("grind",), "grinder"),
+    (("drill", "driver"), "drill"),
+    (("sand", "polish"), "sander"),
+    (("rout", "trim"), "router"),
+)
+
 
 @dataclass(frozen=True)
 class FaultModel:
-    """Prior log-odds and weights of one fault; `ordinary` per class of recording (see `ordinary_class`)."""
+    """Prior log-odds and weights of one fault; `ordinary` per class of tool and recording (see `classes`)."""
 
     bias: float
     weights: Mapping[str, float]
     ordinary: Mapping[str, Ordinary]
 
-    def standardised(self, values: Mapping[str, float], condition: str | None, hz: float) -> dict[str, float]:
+    def standardised(
+        self, values: Mapping[str, float], condition: str | None, hz: float, kind: str | None = None
+    ) -> dict[str, float]:
         """Return the features that are weighed, in spreads from the middle of ordinary tools of the same class."""
-        ordinary = self.ordinary[ordinary_class(condition, hz)]
+        ordinary = next(self.ordinary[name] for name in classes(condition, hz, kind) if name in self.ordinary)
         return {n: in_spreads(values[n], *ordinary[n]) for n in self.weights if n in values}
 
     def contributions(self, standardised: Mapping[str, float]) -> dict[str, float]:
@@ -45,14 +71,22 @@ class FaultModel:
         return self.bias + math.fsum(self.contributions(standardised).values())
 
 
-def ordinary_class(condition: str | None, hz: float) -> str:
-    """Return which ordinary tools to compare with: condition, and whether the part's shaft turns fast (from 60 Hz).
+def classes(condition: str | None, hz: float, kind: str | None) -> tuple[str, str]:
+    """Return which ordinary tools to compare with: those of the same kind where the table has them, else of any.
 
-    Slow shafts shake little by their own unbalance, so that ratios to it mean something else. Under load everything
-    scatters more: a recording of unknown condition is compared with loaded ones, which raises no false alarm.
+    Condition, and whether the part's shaft turns fast (from 60 Hz): slow shafts shake little by their own unbalance, so
+    that ratios to it mean something else. Under load everything scatters more: a recording of unknown condition is
+    compared with loaded ones, which raises no false alarm.
     """
     unloaded = (condition or "").strip().lower() in ("no load", "no-load", "unloaded", "idle")
-    return f"{'no load' if unloaded else 'loaded'}, {'fast' if hz >= FAST_HZ else 'slow'}"
+    any_kind = f"{'no load' if unloaded else 'loaded'}, {'fast' if hz >= FAST_HZ else 'slow'}"
+    return f"{any_kind}, {kind_word(kind)}", any_kind
+
+
+def kind_word(kind: str | None) -> str:
+    """Return the kind of tool that a sheet's free text names, in one word."""
+    text = (kind or "").lower()
+    return next((word for marks, word in _KINDS if any(mark in text for mark in marks)), "other")
 
 
 def in_spreads(value: float, middle: float, spread: float) -> float:
@@ -84,12 +118,11 @@ class JudgementTable:
 def judgement_table() -> JudgementTable:
     """Return the fitted table beside this module."""
     table = tomllib.loads((Path(__file__).parent / "judgement.toml").read_text(encoding="utf-8"))
-    faults = {
-        name: FaultModel(
-            model["bias"],
-            model["weights"],
-            {kind: {n: (m, spread) for n, (m, spread) in model[kind].items()} for kind in CLASSES},
-        )
-        for name, model in table["fault"].items()
-    }
+    faults = {}
+    for name, model in table["fault"].items():
+        ordinary = {
+            kind: {n: (m, spread) for n, (m, spread) in features.items()}
+            for kind, features in table["ordinary"][ROLE[name]].items()
+        }
+        faults[name] = FaultModel(model["bias"], model["weights"], ordinary)
     return JudgementTable(faults, table["healthy"]["bias"], table["healthy"]["slope"], table["origin"])
