@@ -18,7 +18,7 @@ from vibekit.simulate.gears import GEAR_MASS_KG, TOOTH_STIFFNESS, dynamic_force
 from vibekit.simulate.impacts import event_turns, half_sine, impulse_train, load_zone
 from vibekit.simulate.path import HAND_MASS_KG, Force, Mode, accelerances, handle_spectrum, modes_of
 from vibekit.simulate.presets import PRESETS, SMALL_GRINDER
-from vibekit.simulate.rattle import bounce
+from vibekit.simulate.rattle import Play, Seat, bounce
 from vibekit.simulate.specimen import make_specimen, permissible_g_mm_per_kg
 from vibekit.simulate.truth import weighting_gain
 
@@ -145,33 +145,29 @@ def steady(hz: float, seconds: float) -> tuple[np.ndarray, np.ndarray]:
     return np.arange(n) * hz / RATE, np.full(n, hz)
 
 
+def bounced(swing: float, rest: float, gap_m: float, seconds: float = 4.0) -> Play:
+    turns, hz = steady(150.0, seconds)
+    seat = Seat(0.3, np.full(turns.size, swing), np.full(turns.size, rest), gap_m, 0.35, 2e-4)
+    return bounce(turns, hz, seat, RATE, np.random.Generator(np.random.PCG64(7)))
+
+
 def test_a_part_pressed_harder_than_it_is_shaken_never_lifts() -> None:
-    turns, hz = steady(150.0, 2.0)
-    play = bounce(turns, hz, np.full(turns.size, 9.0), np.full(turns.size, 12.0), 2e-4, RATE, rng())
+    play = bounced(9.0, 12.0, 2e-4)
     assert play.times.size == 0 and not play.flights
-
-
-def rng() -> np.random.Generator:
-    return np.random.Generator(np.random.PCG64(7))
 
 
 def test_a_shaken_part_that_lifts_lands_once_per_turn_at_moderate_shaking() -> None:
     """Bouncing on a shaken seat: one impact a turn for Γ between π(1-e)/(1+e) and its first doubling (Guckenheimer &
     Holmes 1982, bouncing ball, from memory); e = 0.35 gives 1.51 to about 1.9."""
-    turns, hz = steady(150.0, 4.0)
-    play = bounce(turns, hz, np.full(turns.size, 17.0), np.full(turns.size, 10.0), 1.0, RATE, rng())
+    play = bounced(17.0, 10.0, 1.0)
     strong = play.times[np.abs(play.jumps) > 0.5 * np.abs(play.jumps).max()]
     assert np.median(np.diff(strong)) == pytest.approx(1 / 150.0, rel=0.03)
 
 
 def test_momentum_of_a_bouncing_part_is_kept() -> None:
     """Over many turns the impacts give back what the flights withheld: mean force on the seat stays the press."""
-    turns, hz = steady(150.0, 4.0)
-    swing, rest = np.full(turns.size, 30.0), np.full(turns.size, 10.0)
-    play = bounce(turns, hz, swing, rest, 1.0, RATE, rng())
-    withheld = sum(
-        float(np.sum(swing[a:b] * np.cos(2 * math.pi * turns[a:b]) - rest[a:b])) / RATE for a, b in play.flights
-    )
+    play, turns = bounced(30.0, 10.0, 1.0), steady(150.0, 4.0)[0]
+    withheld = sum(float(np.sum(30.0 * np.cos(2 * math.pi * turns[a:b]) - 10.0)) / RATE for a, b in play.flights)
     assert withheld + play.jumps.sum() == pytest.approx(0.0, abs=0.03 * abs(withheld))
 
 

@@ -84,15 +84,15 @@ def test_the_same_seed_is_the_same_recording_and_another_is_not() -> None:
 
 def test_the_course_of_a_rattle_does_not_hang_on_the_last_bits() -> None:
     """Another machine's sine may differ in the last bit; the events must not drift apart because of it."""
-    from vibekit.simulate.rattle import bounce
+    from vibekit.simulate.rattle import Seat, bounce
 
     rate, hz = 12800.0, 160.0
     turns = np.arange(int(8 * rate)) * hz / rate
     full = np.full(turns.size, 1.0)
-    plays = [
-        bounce(turns * f, full * hz, 60 * f * full, 10 * full, 2e-4, rate, np.random.Generator(np.random.PCG64(1)))
-        for f in (1.0, 1.0 + 4e-16)
-    ]
+    plays = []
+    for f in (1.0, 1.0 + 4e-16):
+        seat = Seat(0.3, 60 * f * full, 10 * full, 2e-4, 0.35, 2e-4)
+        plays.append(bounce(turns * f, full * hz, seat, rate, np.random.Generator(np.random.PCG64(1))))
     assert plays[0].times.size == plays[1].times.size > 300
     assert np.max(np.abs(plays[0].times - plays[1].times)) < 1e-6
 

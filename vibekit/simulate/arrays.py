@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,35 @@ ComplexArray = NDArray[np.complex128]
 Vector = tuple[float, float, float]
 
 TAU = 2.0 * math.pi
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Samples in time: `n_out` recorded at `rate` [Hz], computed `factor` times as densely.
+
+    The computed signal has n samples, of which `lead` come before the recording starts.
+    """
+
+    rate: float
+    factor: int
+    lead: int
+    n_out: int
+    n: int
+
+    @property
+    def inner(self) -> float:
+        """The rate of computation [Hz]."""
+        return self.factor * self.rate
+
+    @property
+    def end(self) -> int:
+        """The computed sample after the last recorded one."""
+        return self.lead + self.n_out * self.factor
+
+    @property
+    def recorded(self) -> slice:
+        """The computed samples that an ideal recorder keeps."""
+        return slice(self.lead, self.end, self.factor)
 
 
 def frequencies(n: int, rate: float) -> FloatArray:

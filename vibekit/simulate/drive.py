@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibekit.simulate.arrays import FloatArray
+from vibekit.simulate.arrays import FloatArray, Grid
 from vibekit.simulate.specimen import Kind, Specimen
 
 _STEP_S = 0.002
@@ -17,15 +17,13 @@ _LINE_SWING = 4e-4  # a public supply keeps its frequency to a few parts in 10 0
 
 @dataclass(frozen=True)
 class Drive:
-    """The motor shaft over time at the inner rate, `lead` samples before the recording starts.
+    """The motor shaft over time, on the grid's inner rate.
 
     `hz` and `angle` [turns] of the motor shaft; `power_w` delivered at the accessory; `torque` of the motor per rated
     torque; `line_phase` of the mains [turns] or None. All shape (n,).
     """
 
-    rate: float
-    lead: int
-    n_recorded: int
+    grid: Grid
     hz: FloatArray
     angle: FloatArray
     power_w: FloatArray
@@ -33,6 +31,11 @@ class Drive:
     line_phase: FloatArray | None
     on_from_s: float
     on_to_s: float
+
+    @property
+    def rate(self) -> float:
+        """The inner rate [Hz]."""
+        return self.grid.inner
 
     @property
     def n(self) -> int:
@@ -51,16 +54,14 @@ class Course:
     running: bool
 
 
-def drive_train(
-    specimen: Specimen, course: Course, rate: float, lead: int, n: int, n_recorded: int, rng: np.random.Generator
-) -> Drive:
+def drive_train(specimen: Specimen, course: Course, grid: Grid, rng: np.random.Generator) -> Drive:
     """Return speed and angle of the motor shaft.
 
     Torque balance per rated torque, speed w per no-load speed: H·dw/dt = (1 - w)/d + f(1) - t - f(w), motor torque
     limited; d droop, H inertia, f friction and fan, t the torque that feed and work ask for. A universal motor has a
     large d, a regulated brushless one a small d.
     """
-    kind = specimen.kind
+    kind, n, lead, rate = specimen.kind, grid.n, grid.lead, grid.inner
     steps = math.ceil(n / rate / _STEP_S) + 2
     time = np.arange(steps, dtype=np.float64) * _STEP_S - lead / rate
     on_from = course.off_before_s
@@ -82,7 +83,7 @@ def drive_train(
         doubled = 2.0 * (specimen.tool.line_hz or 50.0)
         hz = hz * (1.0 - drawn / (kind.inertia_s * 2.0 * math.pi * doubled) * np.cos(4.0 * math.pi * line))
     angle = np.cumsum(hz) / rate
-    return Drive(rate, lead, n_recorded, hz, angle, power, drawn, line, on_from, on_to)
+    return Drive(grid, hz, angle, power, drawn, line, on_from, on_to)
 
 
 def torque_for(power: float, droop: float) -> float:

@@ -16,8 +16,22 @@ from vibekit.simulate.path import HAND_MASS_KG, LOOSE_HANDLE_KG, Force
 from vibekit.simulate.specimen import Specimen
 
 _SCAN = 20  # looks per turn for the next contact
-_RESTITUTION = 0.35  # steel on bronze or plastic, oiled (no source)
 _VARIES = 0.05  # scatter of seat force and rebound from contact to contact (no source)
+
+
+@dataclass(frozen=True)
+class Seat:
+    """A part with play: `swing`·cos(angle) [m/s²] shakes it, `rest` [m/s²] presses it on its seat, shape (n,).
+
+    `gap_m` how far it can lift, `restitution` share of speed that an impact gives back, `pulse_s` how long it lasts.
+    """
+
+    mass_kg: float
+    swing: FloatArray
+    rest: FloatArray
+    gap_m: float
+    restitution: float
+    pulse_s: float
 
 
 @dataclass(frozen=True)
@@ -52,25 +66,16 @@ class _Local:
         )
 
 
-def bounce(
-    turns: FloatArray,
-    hz: FloatArray,
-    swing: FloatArray,
-    rest: FloatArray,
-    gap_m: float,
-    rate: float,
-    rng: np.random.Generator,
-) -> Play:
-    """Return how a part moves that a rotating acceleration `swing`·cos(angle) [m/s²] lifts off its seat.
+def bounce(turns: FloatArray, hz: FloatArray, seat: Seat, rate: float, rng: np.random.Generator) -> Play:
+    """Return how a part moves on its seat while the shaft that shakes it turns.
 
-    `rest` [m/s²] presses it on the seat. It leaves where swing·cos > rest, flies freely, meets the seat or the far
-    side of the gap and rebounds with restitution; seat and oil film vary from contact to contact. Events are rounded
-    so that the course is the same on every machine.
+    It leaves where swing·cos(angle) > rest, flies freely, meets the seat or the far side of the gap and rebounds;
+    seat and oil film vary from contact to contact. Events are rounded so that the course is the same on every machine.
     """
     index = np.arange(turns.size)
     grid = np.linspace(float(turns[0]), float(turns[-1]), max(2, int((turns[-1] - turns[0]) * 2)))
     where = np.interp(grid, turns, index)
-    tracks = [np.interp(where, index, track).tolist() for track in (TAU * hz, swing, rest)]
+    tracks = [np.interp(where, index, track).tolist() for track in (TAU * hz, seat.swing, seat.rest)]
     span, at, last = float(grid[1] - grid[0]), float(turns[0]), float(turns[-1])
     luck = rng.standard_normal(grid.size).tolist()
     events: list[tuple[float, float]] = []
@@ -78,7 +83,7 @@ def bounce(
     height, speed = 0.0, 0.0
     while at < last - 1.0:
         k = min(int((at - grid[0]) / span), grid.size - 1)
-        local = _Local(tracks[0][k], tracks[1][k], tracks[2][k] * math.exp(_VARIES * luck[k]), gap_m)
+        local = _Local(tracks[0][k], tracks[1][k], tracks[2][k] * math.exp(_VARIES * luck[k]), seat.gap_m)
         if local.omega < 6.0 or local.swing <= local.rest:
             at, height, speed = at + 0.5, 0.0, 0.0
             continue
@@ -88,7 +93,7 @@ def bounce(
         start = at
         at, height, landing = _fly(local, start, height, speed)
         flights.append((start, at))
-        rebound = _RESTITUTION * math.exp(_VARIES * luck[-k])
+        rebound = seat.restitution * math.exp(_VARIES * luck[-k])
         events.append((at, -(1.0 + rebound) * landing))
         speed = round(-rebound * landing, 9)
         if abs(speed) < 0.02 * local.swing / local.omega:
@@ -117,56 +122,51 @@ def _fly(local: _Local, start: float, height: float, speed: float) -> Vector:
 
 
 def worn_bushing(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> Iterator[Force]:
-    """Yield what a worn bushing adds: force not passed on while the spindle flies, and the impacts that end it.
+    """Yield what a worn bushing adds: force not passed on while the shaft flies, and the impacts that end it.
 
-    Unbalance lifts the spindle off its seat once it exceeds weight and feed; the truncated force makes a series of
+    Unbalance lifts the shaft off its seat once it exceeds weight and feed; the truncated force makes a series of
     harmonics, rebounds that last longer than a turn make half orders, impacts raise the floor.
     """
     for fault in specimen.faults:
-        if fault.name != "bushing.worn":
-            continue
-        shaft = next(b.shaft for b in specimen.tool.bearings if b.name == fault.part)
-        rotor = specimen.rotors[0]
-        mass = specimen.accessory_kg + 0.1
-        turns, hz = shaft_turns(specimen, drive, shaft)
-        swing = unbalance_force(rotor.unbalance_g_mm, hz) / mass
-        feed = 0.25 * specimen.kind.feed_n * drive.power_w / specimen.kind.power_w
-        yield from _play(specimen, drive, mass, turns, hz, swing, (3.0 + feed) / mass, fault.size, "head", 2e-4, rng)
+        if fault.name == "bushing.worn":
+            shaft = next(b.shaft for b in specimen.tool.bearings if b.name == fault.part)
+            turns, hz = shaft_turns(specimen, drive, shaft)
+            mass = specimen.accessory_kg + 0.1 if shaft == specimen.output else 0.2
+            feed = 0.25 * specimen.kind.feed_n * drive.power_w / specimen.kind.power_w
+            swing = unbalance_force(_unbalance_on(specimen, shaft), hz) / mass
+            # weight, drag of the mesh, part of the feed; steel on oiled bronze (no source)
+            seat = Seat(mass, swing, (3.0 + feed) / mass, fault.size * 1e-3, 0.2, 2e-4)
+            yield from _play(seat, turns, hz, specimen.axis_of(shaft), "head", drive.rate, rng)
 
 
 def loose_mount(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> Iterator[Force]:
     """Yield what a handle with play adds: it leaves its seat when the tool shakes harder than the grip holds it."""
     play = specimen.size("mount.loose")
-    if play <= 0:
-        return
-    rotor = specimen.rotors[0]
-    turns, hz = shaft_turns(specimen, drive, rotor.shaft)
-    shake = specimen.kind.levers[0] * unbalance_force(rotor.unbalance_g_mm, hz) / (specimen.mass_kg + HAND_MASS_KG)
-    grip = np.full(drive.n, 4.0)
-    yield from _play(specimen, drive, LOOSE_HANDLE_KG, turns, hz, shake, grip, play, "handle", 5e-4, rng)
+    if play > 0:
+        turns, hz = shaft_turns(specimen, drive, specimen.output)
+        force = unbalance_force(_unbalance_on(specimen, specimen.output), hz)
+        shake = specimen.kind.levers[0] * force / (specimen.mass_kg + HAND_MASS_KG)
+        # pressed on by 1.4 N of grip; plastic thread, damped by the palm (no source)
+        seat = Seat(LOOSE_HANDLE_KG, shake, np.full(drive.n, 4.0), play * 1e-3, 0.1, 5e-4)
+        yield from _play(seat, turns, hz, specimen.axis_of(specimen.output), "handle", drive.rate, rng)
+
+
+def _unbalance_on(specimen: Specimen, shaft: str) -> float:
+    """Return the unbalance on a shaft [g·mm]; 20 on one that carries gears alone (no source)."""
+    return max((rotor.unbalance_g_mm for rotor in specimen.rotors if rotor.shaft == shaft), default=20.0)
 
 
 def _play(
-    specimen: Specimen,
-    drive: Drive,
-    mass: float,
-    turns: FloatArray,
-    hz: FloatArray,
-    swing: FloatArray,
-    rest: FloatArray,
-    gap_mm: float,
-    point: str,
-    pulse_s: float,
-    rng: np.random.Generator,
+    seat: Seat, turns: FloatArray, hz: FloatArray, axis: int, point: str, rate: float, rng: np.random.Generator
 ) -> Iterator[Force]:
-    play = bounce(turns, hz, swing, rest, gap_mm * 1e-3, drive.rate, rng)
-    first, second = across(specimen.axis_of(specimen.output))
+    """Yield the forces of a part with play, across its shaft: what is missing while it flies, and its impacts."""
+    play = bounce(turns, hz, seat, rate, rng)
+    first, second = across(axis)
     a, b, c = (0.9 * p + 0.4 * q for p, q in zip(first, second, strict=True))
-    lost = np.zeros(drive.n)
+    lost = np.zeros(turns.size)
     for begin, end in play.flights:
         part = slice(begin, end)
-        lost[part] = -mass * (swing[part] * np.cos(TAU * turns[part]) - rest[part])
-    yield Force(lost, point, (a, b, c))
-    yield Force(
-        impulse_train(play.times, -mass * play.jumps, drive.n, drive.rate), point, (a, b, c), half_sine(pulse_s)
-    )
+        lost[part] = seat.rest[part] - seat.swing[part] * np.cos(TAU * turns[part])
+    yield Force(seat.mass_kg * lost, point, (a, b, c))
+    knocks = impulse_train(play.times, -seat.mass_kg * play.jumps, turns.size, rate)
+    yield Force(knocks, point, (a, b, c), half_sine(seat.pulse_s))

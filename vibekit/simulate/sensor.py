@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.errors import UsageError
-from vibekit.simulate.arrays import ComplexArray, FloatArray, frequencies
+from vibekit.simulate.arrays import ComplexArray, FloatArray, Grid, frequencies
 from vibekit.units import STANDARD_GRAVITY as G
 
 
@@ -103,20 +103,12 @@ def sensor(name: str) -> Sensor:
     return SENSORS[name]
 
 
-def sense(
-    kind: Sensor,
-    spectrum: ComplexArray,
-    n: int,
-    inner: float,
-    rate: float,
-    lead: int,
-    n_out: int,
-    rng: np.random.Generator,
-) -> Sensed:
-    """Return what a sensor makes of the handle's acceleration, given as the rfft of n samples at the rate `inner`.
+def sense(kind: Sensor, spectrum: ComplexArray, grid: Grid, rng: np.random.Generator) -> Sensed:
+    """Return what a sensor makes of the handle's acceleration, given as the rfft of the computed samples.
 
     In the order of life: mounting, gravity, range, own low-pass, sampling by its clock, noise, offset, stored bits.
     """
+    n, inner, rate, lead, n_out = grid.n, grid.inner, grid.rate, grid.lead, grid.n_out
     f = frequencies(n, inner)
     heard = np.fft.irfft(spectrum * kind.response(f), n)
     if kind.gravity:
@@ -188,13 +180,13 @@ def _drop(samples: FloatArray, kind: Sensor, rate: float, rng: np.random.Generat
     return samples
 
 
-def tach_channel(turns: FloatArray, lead: int, step: float, n_out: int, jitter_turns: FloatArray) -> FloatArray:
+def tach_channel(turns: FloatArray, grid: Grid, jitter_turns: FloatArray) -> FloatArray:
     """Return a tachometer channel: 0.8 while the mark passes (a fifth of a turn), 0 else, with finite edges.
 
     `turns` of the marked shaft at the inner rate; `jitter_turns`, one per turn, scatters the edges. The edge lasts one
     output sample, so that interpolating between samples finds its time.
     """
-    position = lead + np.arange(n_out) * step
+    position = grid.lead + np.arange(grid.n_out) * grid.factor
     here = np.interp(position, np.arange(turns.size), turns)
     per_sample = np.maximum(np.gradient(here), 1e-9)
     whole = np.floor(here).astype(np.int64)

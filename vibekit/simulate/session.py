@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibekit.errors import UsageError
 from vibekit.recording.calibration import Calibration
@@ -19,7 +18,7 @@ from vibekit.recording.sidecar import RecordingFacts, SensorFacts
 from vibekit.recording.timing import measure_clock, resample
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.simulate import forces as acting
-from vibekit.simulate.arrays import FloatArray, good_length
+from vibekit.simulate.arrays import ComplexArray, FloatArray, Grid, good_length
 from vibekit.simulate.drive import Course, Drive, drive_train
 from vibekit.simulate.faults import settle_faults
 from vibekit.simulate.gears import mesh_forces
@@ -96,34 +95,37 @@ def simulate(
     _require(duration_s, sample_rate, condition, off_before_s, off_after_s, seed, run)
     specimen = make_specimen(sheet, settle_faults(sheet, faults or {}), seed)
     rng = np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, 1, run])))
-    power = _power(specimen, shaft_power_w)
-    course = Course(duration_s, off_before_s, off_after_s, power if condition == "loaded" else 0.0, condition != "off")
-    factor = max(1, math.ceil(INNER_RATE_HZ / sample_rate))
-    inner = factor * sample_rate
-    n_out = round(duration_s * sample_rate)
-    lead = round(_LEAD_S * sample_rate) * factor
-    n = good_length(lead + n_out * factor + round(_TAIL_S * inner))
-    drive = drive_train(specimen, course, inner, lead, n, n_out * factor, rng)
-    spectrum = handle_spectrum(list(_forces(specimen, drive, rng)), modes_of(specimen), n, inner)
-    sensed = sense(kind, spectrum, n, inner, sample_rate, lead, n_out, rng)
-    pulses = _tach(specimen, drive, tach_shaft or specimen.output, factor, n_out, rng) if tach else None
-    heard = sound_channel(spectrum, n, inner, sample_rate, lead, n_out, rng) if sound else None
+    power = _power(specimen, shaft_power_w) if condition == "loaded" else 0.0
+    course = Course(duration_s, off_before_s, off_after_s, power, condition != "off")
+    grid = _grid(duration_s, sample_rate)
+    drive = drive_train(specimen, course, grid, rng)
+    spectrum = handle_spectrum(_forces(specimen, drive, rng), modes_of(specimen), grid.n, grid.inner)
+    sensed = sense(kind, spectrum, grid, rng)
+    marked = tach_shaft or specimen.output if tach else None
+    pulses = _tach(specimen, drive, marked, rng) if marked else None
+    heard = sound_channel(spectrum, grid, rng) if sound else None
+    truth = _truth(specimen, drive, spectrum, condition, sensed) | {"seed": seed, "run": run}
     facts = RecordingFacts(
         full_scale=f"{kind.range_mps2:.6g} m/s2",
-        tach_shaft=(tach_shaft or specimen.output) if tach else None,
+        tach_shaft=marked,
         includes_gravity=True if kind.gravity else None,
         condition=condition,
         position=position or specimen.kind.position,
         operator=operator,
         run=run,
-        shaft_power_w=round(float(np.mean(drive.power_w[_settled(drive)])), 1) if condition == "loaded" else None,
+        shaft_power_w=_mean_power(drive) if condition == "loaded" else None,
+        spindle_rpm=round(truth["shafts"][specimen.output]["mean_rpm"]) if condition == "loaded" else None,
     )
-    truth = _truth(specimen, drive, spectrum, seed, run, condition, sensed)
-    if condition == "loaded":
-        facts = replace(facts, spindle_rpm=round(truth["shafts"][specimen.output]["mean_rpm"]))
-    clean = np.fft.irfft(spectrum, n)[:, lead::factor][:, :n_out]
-    recording = _recording(sheet, kind, sensed, sample_rate, facts, pulses, heard, seed)
-    return SimulatedSession(recording, truth, sensed, clean)
+    clean = np.fft.irfft(spectrum, grid.n)[:, grid.recorded]
+    return SimulatedSession(_recording(sheet, kind, sensed, grid, facts, pulses, heard), truth, sensed, clean)
+
+
+def _grid(duration_s: float, sample_rate: float) -> Grid:
+    factor = max(1, math.ceil(INNER_RATE_HZ / sample_rate))
+    n_out = round(duration_s * sample_rate)
+    lead = round(_LEAD_S * sample_rate) * factor
+    n = good_length(lead + n_out * factor + round(_TAIL_S * factor * sample_rate))
+    return Grid(sample_rate, factor, lead, n_out, n)
 
 
 def _require(duration: float, rate: float, condition: str, before: float, after: float, seed: int, run: int) -> None:
@@ -163,51 +165,49 @@ def _forces(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> list[
     return found
 
 
-def _tach(
-    specimen: Specimen, drive: Drive, shaft: str, factor: int, n_out: int, rng: np.random.Generator
-) -> FloatArray:
+def _tach(specimen: Specimen, drive: Drive, shaft: str, rng: np.random.Generator) -> FloatArray:
     if shaft not in specimen.speeds_hz:
         raise UsageError(f"tool {specimen.tool.tag}: no shaft {shaft!r} to count the turns of")
     turns, _ = acting.shaft_turns(specimen, drive, shaft)
     jitter = 2e-4 * rng.standard_normal(int(turns[-1] - turns[0]) + 4)
-    return tach_channel(turns + 0.37, drive.lead, factor, n_out, jitter)
+    return tach_channel(turns + 0.37, drive.grid, jitter)
 
 
 def _on(drive: Drive) -> slice:
     """Return the samples with the trigger on, from press to release."""
-    start = drive.lead + round(drive.on_from_s * drive.rate)
-    return slice(start, drive.lead + min(round(drive.on_to_s * drive.rate), drive.n_recorded))
+    lead, rate = drive.grid.lead, drive.rate
+    return slice(lead + round(drive.on_from_s * rate), min(lead + round(drive.on_to_s * rate), drive.grid.end))
 
 
 def _settled(drive: Drive) -> slice:
     """Return the samples with the trigger on and the work begun: without run-up, approach and lifting off."""
     on = _on(drive)
     start = on.start + round((2.5 if drive.on_from_s > 0 else 0.0) * drive.rate)
-    stop = on.stop - round((1.0 if on.stop < drive.lead + drive.n_recorded else 0.0) * drive.rate)
+    stop = on.stop - round((1.0 if on.stop < drive.grid.end else 0.0) * drive.rate)
     return slice(start, stop) if start < stop else on
+
+
+def _mean_power(drive: Drive) -> float:
+    return round(float(np.mean(drive.power_w[_settled(drive)])), 1)
 
 
 def _truth(
     specimen: Specimen,
     drive: Drive,
-    spectrum: NDArray[np.complex128],
-    seed: int,
-    run: int,
+    spectrum: ComplexArray,
     condition: str,
     sensed: Sensed,
 ) -> dict[str, Any]:
-    whole = slice(drive.lead, drive.lead + drive.n_recorded)
+    whole = slice(drive.grid.lead, drive.grid.end)
     per_axis, total = true_magnitude(spectrum, drive.n, drive.rate, _on(drive))
     _, over_all = true_magnitude(spectrum, drive.n, drive.rate, whole)
     tracks = {name: acting.shaft_turns(specimen, drive, name)[1] for name in specimen.speeds_hz}
     settled = _settled(drive)
-    time = (np.arange(drive.n) - drive.lead) / drive.rate
+    time = (np.arange(drive.n) - drive.grid.lead) / drive.rate
     recorded = {name: track[whole] for name, track in tracks.items()}
     return {
         "document": "truth",
         "version": 1,
-        "seed": seed,
-        "run": run,
         "tool": specimen.tool.tag,
         "condition": condition,
         "faults": [fault.to_dict() for fault in specimen.faults],
@@ -234,12 +234,12 @@ def _recording(
     sheet: ToolSheet,
     kind: Sensor,
     sensed: Sensed,
-    rate: float,
+    grid: Grid,
     facts: RecordingFacts,
     pulses: FloatArray | None,
     heard: FloatArray | None,
-    seed: int,
 ) -> Recording:
+    rate = grid.rate
     top = kind.low_pass_hz(rate) or rate / 2.0
     worn = SensorFacts(
         range=f"{kind.range_mps2:.6g} m/s2",
@@ -247,7 +247,7 @@ def _recording(
         mass_g=kind.mass_g or None,
         mounting=kind.mounting,
     )
-    origin = Origin(f"simulated-{seed}", None, facts, worn, sheet, Calibration.unit("m/s2"), log=("simulated",))
+    origin = Origin("simulated", None, facts, worn, sheet, Calibration.unit("m/s2"), log=("simulated",))
     samples = sensed.samples
     if kind.clock_jitter:
         clock = measure_clock([sensed.times_s], 1e-6, "simulated")
