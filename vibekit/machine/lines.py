@@ -15,6 +15,7 @@ from vibekit.machine.orders import order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
 from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, SpeedEstimate, estimate_speed
+from vibekit.machine.teeth import TeethProposal, propose_teeth
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.toolsheet import Shaft, ToolSheet
@@ -45,7 +46,9 @@ class NamedLine:
 
 @dataclass(frozen=True)
 class LineSpectrum:
-    """A spectrum with its floor and its named lines; `speed` what the names rest on; `axes` the order of rows."""
+    """A spectrum with its floor and its named lines; `speed` what the names rest on; `axes` the order of rows;
+    `teeth` the tooth pairs that would fit, best first, where the sheet does not give a mesh's counts.
+    """
 
     file: str
     kind: Kind
@@ -56,6 +59,7 @@ class LineSpectrum:
     lines: tuple[NamedLine, ...]
     expected: tuple[ExpectedLine, ...]
     speed: SpeedEstimate | None
+    teeth: tuple[TeethProposal, ...]
     notices: tuple[Notice, ...]
 
     def to_dict(self) -> dict[str, Any]:
@@ -77,6 +81,7 @@ class LineSpectrum:
                 "of": spectrum.of or (self.speed.of if self.speed and self.speed.known else None),
                 "floor": self._floor(),
                 "lines": [self._line(line) for line in self.lines],
+                "teeth_proposals": [proposal.to_dict() for proposal in self.teeth],
             },
             self.notices,
         )
@@ -136,6 +141,7 @@ def spectrum(
     highest = float(floored.spectrum.frequency[-1]) * hz_per_unit
     expected = _expected(tool, speed, highest, hz_per_unit if kind == "order" else None)
     named = _named(peaks(floored), expected, floored, hz_per_unit, speed, kind)
+    teeth = propose_teeth(recording, tool, speed) if tool is not None else ()
     return LineSpectrum(
         recording.origin.file,
         kind,
@@ -146,7 +152,8 @@ def spectrum(
         named,
         expected,
         speed,
-        notices,
+        teeth,
+        notices + _teeth_notices(teeth),
     )
 
 
@@ -203,6 +210,22 @@ def _smeared(speed: SpeedEstimate, resolution_hz: float) -> tuple[Notice, ...]:
             value=100 * spread,
             limit=100 * resolution_hz / speed.shaft_hz[speed.of],
             remedy="use the order spectrum (--kind order), in which they stand still",
+        ),
+    )
+
+
+def _teeth_notices(teeth: tuple[TeethProposal, ...]) -> tuple[Notice, ...]:
+    if not teeth:
+        return ()
+    best = teeth[0]
+    rivals = ", ".join(f"{t.driver_teeth}/{t.driven_teeth} ({t.evidence:.1f})" for t in teeth[1:])
+    return (
+        Notice(
+            "teeth_proposed",
+            "info",
+            f"the lines fit {best.driver_teeth} teeth on {best.driver} and {best.driven_teeth} on {best.driven} "
+            f"(evidence {best.evidence:.1f}{'; rivals ' + rivals if rivals else ''})",
+            remedy="count the teeth at the next opening and write them into the tool sheet",
         ),
     )
 
