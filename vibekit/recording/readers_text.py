@@ -110,7 +110,7 @@ class _Table:
         for batch in self.batches(channels, time):
             values = np.empty((batch.num_rows, len(channels)))
             for i, column in enumerate(channels):
-                values[:, i] = batch.column(f"c{column}").to_numpy(zero_copy_only=False)
+                values[:, i] = _array(batch.column(f"c{column}"))
             self._require_finite(values, row, channels)
             stamps = np.empty(0)
             if time is not None:
@@ -118,7 +118,7 @@ class _Table:
                 if raw.null_count:
                     raise InputError(f"{self.path}: a timestamp is missing after sample {row}")
                 raw = raw.cast("int64") if time.kind == "iso" else raw
-                ticks = raw.to_numpy(zero_copy_only=False)
+                ticks = _array(raw)
                 origin = ticks[0] if origin is None else origin
                 stamps = (ticks - origin) * time.unit_s
             yield stamps, values
@@ -140,22 +140,26 @@ class _Table:
             frames: Iterator[FloatArray] = (values for _, values in self.chunks(self.channels, None))
         elif clock.timing.resampled:
             rate = clock.timing.mean_rate_hz
-            frames = resample(self._stretch(clock), clock.start_s, rate, clock.n_frames)
+            frames = resample(self._stretch(clock, self.time), clock.start_s, rate, clock.n_frames)
         elif clock.drop_repeated:
-            frames = drop_repeated(self._stretch(clock))
+            frames = drop_repeated(self._stretch(clock, self.time))
         else:
-            frames = rebatch(
-                (values for _, values in self.chunks(self.channels, None)), _CHUNK_BYTES, clock.first, clock.last
-            )
+            frames = (values for _, values in self._stretch(clock, None))
         return frames if self.gains is None else (frame * self.gains for frame in frames)
 
-    def _stretch(self, clock: Clock) -> Iterator[tuple[FloatArray, FloatArray]]:
+    def _stretch(self, clock: Clock, time: TimeColumn | None) -> Iterator[tuple[FloatArray, FloatArray]]:
+        """Yield stamps and values of the longest stretch without a gap."""
         row = 0
-        for stamps, values in self.chunks(self.channels, self.time):
+        for stamps, values in self.chunks(self.channels, time):
             part = slice(max(clock.first - row, 0), max(clock.last - row, 0))
-            if len(stamps[part]):
+            row += len(values)
+            if len(values[part]):
                 yield stamps[part], values[part]
-            row += len(stamps)
+
+
+def _array(column: Any) -> Any:
+    """Return an Arrow column as a NumPy array, missing values as NaN; unlike Arrow's own way this loads no pandas."""
+    return np.from_dlpack(column.fill_null(float("nan")) if column.null_count else column)
 
 
 def _batches(path: Path, layout: TextLayout, channels: tuple[int, ...], time: TimeColumn | None) -> Iterator[Any]:
@@ -167,21 +171,26 @@ def _batches(path: Path, layout: TextLayout, channels: tuple[int, ...], time: Ti
     if time is not None:
         iso = pa.timestamp("ns", tz="UTC" if time.zone else None)
         types[f"c{time.column}"] = {"iso": iso, "integer": pa.int64(), "float": pa.float64()}[time.kind]
-    try:
+
+    def parsed(threads: bool) -> Iterator[Any]:
         with _TextStream(path, layout) as stream:
-            reader = csv.open_csv(
+            names = [f"c{i}" for i in range(len(layout.columns))]
+            yield from csv.open_csv(
                 stream,
-                csv.ReadOptions(
-                    column_names=[f"c{i}" for i in range(len(layout.columns))],
-                    block_size=_CHUNK_BYTES,
-                    use_threads=False,
-                ),
+                csv.ReadOptions(column_names=names, block_size=_CHUNK_BYTES, use_threads=threads),
                 csv.ParseOptions(delimiter=layout.delimiter),
                 csv.ConvertOptions(column_types=types, include_columns=list(types), decimal_point=layout.decimal),
             )
-            yield from reader
-    except pa.ArrowInvalid as error:
-        raise InputError(f"{path}: {_reason(str(error), layout)}") from None
+
+    try:
+        yield from parsed(threads=True)
+    except pa.ArrowInvalid:
+        try:  # only a single thread knows the number of the row
+            for _ in parsed(threads=False):
+                pass
+        except pa.ArrowInvalid as error:
+            raise InputError(f"{path}: {_reason(str(error), layout)}") from None
+        raise
 
 
 def _reason(error: str, layout: TextLayout) -> str:
