@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal, Protocol
 
 from vibekit.errors import InputError, Notice, UsageError, document
 from vibekit.standards.exposure_values import (
@@ -19,10 +19,6 @@ from vibekit.standards.exposure_values import (
 )
 from vibekit.units import parse_duration
 
-if TYPE_CHECKING:
-    from vibekit.handarm.magnitude import VibrationMagnitude
-    from vibekit.handarm.summary import GradeSummary
-
 DAY_S = 86_400.0
 _EXACT = 1e-12  # relative: a value reached but for rounding is reached
 
@@ -34,6 +30,15 @@ NOT_A_PERMIT = Notice(
     "a screening aid, not a certified instrument: local law, the tool maker's instructions and licensed practice "
     "come first",
 )
+
+
+class Graded(Protocol):
+    """A graded recording or a summary of several: a magnitude with its doubt."""
+
+    @property
+    def a_hv_mps2(self) -> float | None: ...  # noqa: D102
+    @property
+    def expanded_uncertainty_mps2(self) -> float | None: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -231,9 +236,7 @@ def weekly_exposure(a8_mps2: Sequence[float]) -> float:
     return math.sqrt(math.fsum(a * a for a in a8_mps2) / 5.0)
 
 
-def daily_exposure(
-    tasks: Sequence[tuple[float | VibrationMagnitude | GradeSummary, str | float]], values: ExposureValues = EU
-) -> DailyExposure:
+def daily_exposure(tasks: Sequence[tuple[float | Graded, str | float]], values: ExposureValues = EU) -> DailyExposure:
     """Return the day's exposure of (magnitude, time) pairs.
 
     A magnitude is a number [m/s²] or a graded recording; a time is text such as ``"1h20m"`` or seconds.
@@ -257,7 +260,7 @@ def day_of(tasks: Sequence[ExposureTask], values: ExposureValues = EU, notices: 
     return DailyExposure(tuple(tasks), values, tuple(notices))
 
 
-def _task(magnitude: float | VibrationMagnitude | GradeSummary, time: str | float) -> ExposureTask:
+def _task(magnitude: float | Graded, time: str | float) -> ExposureTask:
     time_s = parse_duration(time) if isinstance(time, str) else float(time)
     if isinstance(magnitude, int | float):
         return ExposureTask(float(magnitude), time_s)

@@ -15,6 +15,7 @@ from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.bands import nominal_centres
 from vibekit.handarm.gradeability import ClippingCount, reasons_against
 from vibekit.handarm.onepass import LevelTrack, measure
+from vibekit.handarm.summary import grade_document
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, SignalSource
@@ -82,8 +83,6 @@ class VibrationMagnitude:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the whole `grade` document of this recording alone."""
-        from vibekit.handarm.summary import grade_document
-
         return grade_document([self])
 
     def row(self) -> dict[str, Any]:

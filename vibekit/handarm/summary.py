@@ -12,7 +12,6 @@ from vibekit.errors import Notice, document
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.emission import DeclaredCheck, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
-from vibekit.handarm.magnitude import VibrationMagnitude
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.standards.exposure_values import EU
 
@@ -34,6 +33,14 @@ class GradedRun(Protocol):
     def a_hv_mps2(self) -> float | None: ...  # noqa: D102
     @property
     def budget(self) -> tuple[unc.UncertaintyPart, ...]: ...  # noqa: D102
+
+
+class GradedRecording(GradedRun, Protocol):
+    """What the document needs besides: the recording's own row and notices."""
+
+    @property
+    def notices(self) -> tuple[Notice, ...]: ...  # noqa: D102
+    def row(self) -> dict[str, Any]: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -223,7 +230,7 @@ def _run_notices(deciding: PositionResult) -> tuple[Notice, ...]:
     return tuple(notices)
 
 
-def grade_document(magnitudes: Sequence[VibrationMagnitude], notices: Sequence[Notice] = ()) -> dict[str, Any]:
+def grade_document(magnitudes: Sequence[GradedRecording], notices: Sequence[Notice] = ()) -> dict[str, Any]:
     """Return the `grade` document of recordings.
 
     Different tools or conditions are summarised apart in `summaries`; `summary` is the one with the largest a_hv.
@@ -242,7 +249,7 @@ def grade_document(magnitudes: Sequence[VibrationMagnitude], notices: Sequence[N
     return document("grade", body, (*remarks, NOT_A_PERMIT))
 
 
-def _group(magnitude: VibrationMagnitude) -> tuple[str, str]:
+def _group(magnitude: GradedRun) -> tuple[str, str]:
     return magnitude.tool or "", magnitude.condition or ""
 
 
