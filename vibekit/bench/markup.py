@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 
 _PLAIN = "\n\u00a0"  # line end and no-break space, which are not "printable" but harmless
 _VOID = frozenset({"meta", "link", "br", "hr", "col", "wbr"})
@@ -46,6 +46,11 @@ def el(name: str, /, *children: object | None, **attributes: object) -> Html:
 def _attribute(key: str, value: object) -> str:
     name = key.rstrip("_") if key.endswith("_") else key.replace("_", "-")
     return f" {name}" if value is True else f' {name}="{escape(value)}"'
+
+
+def heading(level: int) -> Callable[[str], Html]:
+    """Return a function that makes headings of a level (1 to 6)."""
+    return lambda text: el(f"h{min(level, 6)}", text)
 
 
 def table(

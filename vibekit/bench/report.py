@@ -13,17 +13,18 @@ from vibekit.bench.markup import Html, el, facts, join, table
 from vibekit.bench.page_script import SCRIPT
 from vibekit.bench.page_style import STYLE
 from vibekit.bench.report_parts import Document, Report, ToolPart
+from vibekit.bench.report_recording import recordings_section
 from vibekit.bench.report_sections import (
+    DOUBT,
     doubt_section,
     grade_section,
     measured_section,
-    recordings_section,
     remarks_section,
     sheet_facts,
-    source_section,
     time_section,
     unmeasured_section,
 )
+from vibekit.bench.report_source import source_section
 from vibekit.bench.report_words import deciding, headline, percent, tool_name, why
 from vibekit.errors import UsageError
 from vibekit.units import format_allowed, number
@@ -138,7 +139,7 @@ def _comparison(ranking: Document | None) -> Html | None:
         "tool",
         "place",
         "a_hv, m/s²",
-        "±\u00a0(k\u00a0=\u00a02)",
+        DOUBT,
         "speed loaded, 1/min",
         "shaft power, W",
         "work per day, Wh",

@@ -31,6 +31,7 @@ from vibekit.standards.exposure_values import EU, REFERENCE_DURATION_S
 from vibekit.standards.hand_arm_weighting import FIRST_BAND
 from vibekit.units import number
 
+AXES = ("x", "y", "z")
 _OCTAVES = (8.0, 16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0)
 _DECADES = 3.5  # of amplitude that a plot of bands or lines shows below its largest value
 _NAMED = 12  # marks that fit over a spectrum
@@ -45,7 +46,7 @@ def octave_figure(name: str, part: RecordingPart) -> Html:
     """Return the one-third-octave bands of each measured axis, unweighted and weighted."""
     third = part.grade["third_octave"]
     centres = [float(c) for c in third["centre_hz"]]
-    axes = [axis for axis in ("x", "y", "z") if third[f"{axis}_mps2"] is not None]
+    axes = [axis for axis in AXES if third[f"{axis}_mps2"] is not None]
     top = max((max(third[f"{axis}_mps2"], default=0.0) for axis in axes), default=0.0)
     if not centres or top <= 0:
         return el("p", "No vibration in the bands from 6.3 to 1250 Hz.")
