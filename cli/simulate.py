@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vibekit.errors import UsageError
+from vibekit.errors import Notice, UsageError, document
 
 from .options import Json
-from .output import Document, Progress, emit, number, printable
+from .output import Document, Progress, emit, notice_lines, number, printable
 
 if TYPE_CHECKING:
     from vibekit.recording.toolsheet import ToolSheet
+
+
+_USUAL_RATE = {"board": 3200.0, "phone": 200.0}
 
 
 def register(commands: typer.Typer) -> None:
@@ -42,7 +45,9 @@ def simulate(
     ] = None,
     condition: Annotated[str, typer.Option("--condition", help="no load, loaded or off.")] = "no load",
     duration: Annotated[float, typer.Option("--duration", help="Seconds per recording, off time included.")] = 20.0,
-    rate: Annotated[float, typer.Option("--rate", help="Samples per second.")] = 25600.0,
+    rate: Annotated[
+        float | None, typer.Option("--rate", help="Samples per second; 25600, board 3200, phone 200 if absent.")
+    ] = None,
     power: Annotated[
         float | None, typer.Option("--power", help="Shaft power in W when loaded; usual if absent.")
     ] = None,
@@ -79,7 +84,7 @@ def simulate(
             faults=faults,
             condition=condition,
             duration_s=duration,
-            sample_rate=rate,
+            sample_rate=rate or _USUAL_RATE.get(sensor, 25600.0),
             shaft_power_w=power,
             off_before_s=off_before,
             off_after_s=off_after,
@@ -95,7 +100,7 @@ def simulate(
         rows.append(_row(session.truth, path, tool_path_in(out, sheet), truth_path(out, own)))
         progress(run / runs)
     progress.done()
-    emit({"document": "simulate", "version": 1, "recordings": rows, "notices": []}, as_json, render)
+    emit(document("simulate", {"recordings": rows}, _clipped(rows)), as_json, render)
 
 
 def _sheet(tool: str) -> ToolSheet:
@@ -110,7 +115,18 @@ def _sheet(tool: str) -> ToolSheet:
 
 
 def _row(truth: dict[str, Any], path: Path, sheet: Path, truth_file: Path) -> dict[str, Any]:
-    kept = ("tool", "condition", "run", "seed", "faults", "a_hw_mps2", "a_hv_mps2", "trigger_on_s", "shafts")
+    kept = (
+        "tool",
+        "condition",
+        "run",
+        "seed",
+        "faults",
+        "a_hw_mps2",
+        "a_hv_mps2",
+        "trigger_on_s",
+        "shafts",
+        "clipped_pct",
+    )
     return {
         "file": str(path),
         "sidecar": str(path.with_suffix(".toml")),
@@ -120,9 +136,24 @@ def _row(truth: dict[str, Any], path: Path, sheet: Path, truth_file: Path) -> di
     }
 
 
+def _clipped(rows: list[dict[str, Any]]) -> list[Notice]:
+    """Return a remark for every recording whose sensor was driven to the end of its range."""
+    return [
+        Notice(
+            "clipped",
+            "info",
+            f"{row['file']}: the sensor is at the end of its range for {row['clipped_pct']:.2g} % of an axis",
+            row["clipped_pct"],
+            remedy="as it would be in life; choose --sensor ideal to keep it out",
+        )
+        for row in rows
+        if row["clipped_pct"] > 0
+    ]
+
+
 def render(document: Document) -> str:
     """Return what was written as text."""
-    return "\n".join(line for row in document["recordings"] for line in _lines(row))
+    return "\n".join([line for row in document["recordings"] for line in _lines(row)] + notice_lines(document))
 
 
 def _lines(row: dict[str, Any]) -> list[str]:

@@ -37,6 +37,14 @@ def test_json_lists_every_run(tmp_path: Path) -> None:
     assert first != second
 
 
+def test_a_small_range_is_driven_to_its_end_and_said_so(tmp_path: Path) -> None:
+    arguments = ("--sensor", "board", "--fault", "imbalance.accessory=400", "--duration", "3", "--json")
+    document = vibekit("simulate", "--out", tmp_path, *arguments).document
+    assert document["recordings"][0]["clipped_pct"] > 0
+    assert [notice["code"] for notice in document["notices"]] == ["clipped"]
+    assert vibekit("grade", tmp_path / "recording.wav").code == 4, "a clipped recording refuses its grade"
+
+
 def test_same_seed_same_bytes(tmp_path: Path) -> None:
     for folder in ("a", "b"):
         vibekit("simulate", "--out", tmp_path / folder, "--seed", "9", "--fault", "bushing.worn", *SHORT)
