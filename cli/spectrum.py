@@ -63,6 +63,9 @@ def render(document: Document) -> str:
         heads = "".join(f"{axis:>9}" for axis in axes)
         lines += ["", f"  {'Hz':>10}  {counted:>18}{heads}  over noise  may be"]
         lines += [_line(line, axes) for line in document["lines"]]
+    for found in document["resonances"]:
+        orders = ", ".join(f"{order:g}" for order in found["orders"])
+        lines.append(f"  resonance near {found['frequency_hz']:.0f} Hz: orders {orders} rise {found['rise_db']:.0f} dB")
     return "\n".join([*lines, *([""] if document["notices"] else []), *notice_lines(document)])
 
 

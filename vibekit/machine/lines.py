@@ -11,6 +11,7 @@ import numpy as np
 from vibekit.errors import Notice, RecordingLimitError, UsageError, document
 from vibekit.machine.drivetrain import ExpectedLine, expected_lines
 from vibekit.machine.impacts import impact_band
+from vibekit.machine.maps import Resonance, order_map, resonances
 from vibekit.machine.orders import order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
 from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
@@ -47,7 +48,8 @@ class NamedLine:
 @dataclass(frozen=True)
 class LineSpectrum:
     """A spectrum with its floor and its named lines; `speed` what the names rest on; `axes` the order of rows;
-    `teeth` the tooth pairs that would fit, best first, where the sheet does not give a mesh's counts.
+    `teeth` the tooth pairs that would fit, best first, where the sheet does not give a mesh's counts; `resonances`
+    those that orders cross in a run-up, droop or coast-down (order spectra only).
     """
 
     file: str
@@ -60,6 +62,7 @@ class LineSpectrum:
     expected: tuple[ExpectedLine, ...]
     speed: SpeedEstimate | None
     teeth: tuple[TeethProposal, ...]
+    resonances: tuple[Resonance, ...]
     notices: tuple[Notice, ...]
 
     def to_dict(self) -> dict[str, Any]:
@@ -82,6 +85,7 @@ class LineSpectrum:
                 "floor": self._floor(),
                 "lines": [self._line(line) for line in self.lines],
                 "teeth_proposals": [proposal.to_dict() for proposal in self.teeth],
+                "resonances": [resonance.to_dict() for resonance in self.resonances],
             },
             self.notices,
         )
@@ -153,6 +157,7 @@ def spectrum(
         expected,
         speed,
         teeth,
+        resonances(order_map(recording, speed)) if kind == "order" else (),
         notices + _teeth_notices(teeth),
     )
 
