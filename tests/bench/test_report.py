@@ -244,6 +244,8 @@ def test_unsure_stays_unsure(simulated: Path) -> None:
     assert why(sure.tools[0]).startswith("Accessory out of balance, at spindle, marked: very likely (93 %).")
     assert why(unsure.tools[0]).startswith("Not settled.")
     assert "40 %" in why(unsure.tools[0])
+    clean = with_findings(simulated, finding("healthy", 0.8))
+    assert why(clean.tools[0]).endswith("likely (80 %). 1 kind of fault cannot be told from these recordings.")
     assert "worn plain bushing (35 %)" in why(unsure.tools[0])
 
 

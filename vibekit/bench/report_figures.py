@@ -102,7 +102,7 @@ def _octave_plot(
             (),
             Reading(np.asarray(centres), ((f"{axis} as measured", "m/s²", values), ("weighted", "m/s²", felt))),
             height=130,
-            key=(("bar pale", "as measured"), ("bar axis-x", "weighted")) if first else (),
+            key=(("bar pale", "as measured"), (f"bar axis-{axis}", "weighted")) if first else (),
         )
     )
 

@@ -140,7 +140,7 @@ def why(part: ToolPart) -> str:
         return f"Not determined here: {part.why_no_diagnosis or NOT_LOOKED_FOR}."
     findings = part.diagnosis["findings"]
     if not findings:
-        return sentence(str(part.diagnosis["verdict"] or "nothing can be said about the source."))
+        return f"{sentence(str(part.diagnosis['verdict']))}."
     first = findings[0]
     if first["probability"] < LIKELY:
         likeliest = [f for f in findings[:3] if f["probability"] >= UNLIKELY] or findings[:1]
@@ -151,7 +151,16 @@ def why(part: ToolPart) -> str:
     others = [f for f in findings[1:] if f["probability"] >= 0.33]
     beside = f" Beside it: {', '.join(fault_words(f['fault']) for f in others)}." if others else ""
     lead = f"{likelihood(first['probability'])} ({percent(first['probability'])})"
-    return f"{sentence(fault_words(first['fault']))}{where}{size}: {lead}.{beside}"
+    blind = _untested(part.diagnosis) if first["fault"] == "healthy" else ""
+    return f"{sentence(fault_words(first['fault']))}{where}{size}: {lead}.{beside}{blind}"
+
+
+def _untested(diagnosis: Document) -> str:
+    """Return how much a clean bill leaves out."""
+    count = len({one["fault"] for one in diagnosis["not_testable"]})
+    if not count:
+        return ""
+    return f" {count} kind{'s' if count > 1 else ''} of fault cannot be told from these recordings."
 
 
 def percent(share: float) -> str:
