@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from vibekit.errors import Notice, document
-from vibekit.recording import quality_checks as checks
+from vibekit.recording import checks_setup as setup, checks_signal as signal
+from vibekit.recording.check_result import Check, Context
 from vibekit.recording.limits import BLIND_BAND_HZ, GRADE_BAND_HZ, MIN_USABLE_S, band_covered, lines_beyond
 from vibekit.recording.measures import Measures, measure
-from vibekit.recording.quality_checks import Check, Context
 from vibekit.recording.recording import SignalSource
 from vibekit.recording.toolsheet import ToolSheet
 
@@ -18,22 +18,22 @@ GEAR_HZ = 1000.0  # without a tool sheet: mesh lines of handheld rotary tools li
 BEARING_HZ = 2000.0  # bearing evidence sits on resonances from about 2 kHz up (Randall & Antoni 2011, from memory)
 
 _CHECKS: tuple[Callable[[Measures, Context], Check | None], ...] = (
-    checks.length,
-    checks.clipping,
-    checks.soft_clipping,
-    checks.band,
-    checks.rate_for_tool,
-    checks.aliasing,
-    checks.timing,
-    checks.dc_offset,
-    checks.dc_shift,
-    checks.dropouts,
-    checks.hum,
-    checks.chatter,
-    checks.noise_floor,
-    checks.resolution,
-    checks.axes,
-    checks.sensor_mass,
+    setup.length,
+    signal.clipping,
+    signal.soft_clipping,
+    setup.band,
+    setup.rate_for_tool,
+    signal.aliasing,
+    setup.timing,
+    setup.dc_offset,
+    signal.dc_shift,
+    signal.dropouts,
+    signal.hum,
+    signal.chatter,
+    setup.noise_floor,
+    setup.resolution,
+    setup.axes,
+    setup.sensor_mass,
 )
 
 
@@ -94,7 +94,7 @@ def check(
         source.sample_rate,
         source.axes,
         band,
-        checks.clipped_pct(measures, context),
+        signal.clipped_pct(measures, context),
         found,
         _usable_for(status, band, sheet),
         origin.log,

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from vibekit.errors import InputError
-from vibekit.recording.readers_text import TimeColumn, open_table
+from vibekit.recording.readers_text import open_table
+from vibekit.recording.readers_text_layout import TextLayout
 from vibekit.recording.sidecar import RecordingFacts
 from vibekit.recording.source import RawSource
-from vibekit.recording.text_layout import TextLayout
 from vibekit.recording.text_names import column_name
+from vibekit.recording.text_time import TimeColumn
 
 SUFFIXES = frozenset({".parquet", ".pq"})
 

@@ -1,45 +1,25 @@
-"""Delimited text: phone logs, logger exports, split into columns by Arrow's CSV parser, block by block."""
+"""Delimited text: phone logs and logger exports, columns named by their header, times measured from their stamps."""
 
 from __future__ import annotations
 
-import io
-import itertools
-import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError, Notice
+from vibekit.errors import InputError
+from vibekit.recording.readers_text_layout import DELIMITERS, TextLayout, find_layout
+from vibekit.recording.readers_text_parse import text_batches
 from vibekit.recording.sidecar import RecordingFacts, axis_names
 from vibekit.recording.source import RawSource, rebatch
-from vibekit.recording.text_layout import COMMENTS, DELIMITERS, TextLayout, find_layout, is_iso, is_number, iso_zone
-from vibekit.recording.timing import Clock, FloatArray, drop_repeated, linear_loss, measure_clock, resample
+from vibekit.recording.text_time import TimeColumn, field_value, find_time, table_log, table_notices
+from vibekit.recording.timing import Clock, FloatArray, drop_repeated, measure_clock, resample
 from vibekit.units import STANDARD_GRAVITY, unit_factor
 
 SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log"})
-
-_CHUNK_BYTES = 1 << 21
 _DECIMAL = {".": "point", ",": "comma"}
-_EPOCHS = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
-_ASSUMED_SECONDS = 0.5  # a step below this many seconds, with a decimal mark, is taken as seconds
-
-
-@dataclass(frozen=True)
-class TimeColumn:
-    """The time column: its index, seconds per unit, how finely it is written [s], and whether it is ISO 8601."""
-
-    column: int
-    unit_s: float
-    resolution_s: float
-    kind: str  # "iso", "integer" or "float"
-    zone: bool = False
-    assumed: str | None = None
-
-
 Batches = Callable[[tuple[int, ...], TimeColumn | None], Iterator[Any]]
 
 
@@ -53,12 +33,12 @@ def open_text(path: Path, facts: RecordingFacts) -> RawSource:
     layout = find_layout(path)
     log = f"read text, {DELIMITERS[layout.delimiter]}, decimal {_DECIMAL[layout.decimal]}, {layout.encoding}"
     header = "with header" if layout.has_header else "without header"
-    return open_table(path, facts, layout, partial(_batches, path, layout), f"{log}, {header}")
+    return open_table(path, facts, layout, partial(text_batches, path, layout), f"{log}, {header}")
 
 
 def open_table(path: Path, facts: RecordingFacts, layout: TextLayout, batches: Batches, log: str) -> RawSource:
     """Return a table of named columns as a source; `batches` parses them. Raises as `open_text`."""
-    time = _time_column(path, layout, facts)
+    time = find_time(path, layout, facts)
     channels = _channels(path, layout, facts, time)
     gains, unit = _units(path, layout, facts, channels)
     table = _Table(path, layout, batches, tuple(channels), gains, time)
@@ -79,8 +59,8 @@ def open_table(path: Path, facts: RecordingFacts, layout: TextLayout, batches: B
         unit=unit,
         unit_hint=_gravity_hint(table),
         timing=None if clock is None else clock.timing,
-        log=_log(log, layout, time, clock, ignored),
-        notices=_notices(layout, time, clock),
+        log=table_log(log, layout, time, clock, ignored),
+        notices=table_notices(layout, time, clock),
     )
 
 
@@ -162,172 +142,6 @@ def _array(column: Any) -> Any:
     return np.from_dlpack(column.fill_null(float("nan")) if column.null_count else column)
 
 
-def _batches(path: Path, layout: TextLayout, channels: tuple[int, ...], time: TimeColumn | None) -> Iterator[Any]:
-    """Yield Arrow record batches of the wanted columns."""
-    import pyarrow as pa
-    from pyarrow import csv
-
-    types = {f"c{column}": pa.float64() for column in channels}
-    if time is not None:
-        iso = pa.timestamp("ns", tz="UTC" if time.zone else None)
-        types[f"c{time.column}"] = {"iso": iso, "integer": pa.int64(), "float": pa.float64()}[time.kind]
-
-    def parsed(threads: bool) -> Iterator[Any]:
-        with _TextStream(path, layout) as stream:
-            names = [f"c{i}" for i in range(len(layout.columns))]
-            yield from csv.open_csv(
-                stream,
-                csv.ReadOptions(column_names=names, block_size=_CHUNK_BYTES, use_threads=threads),
-                csv.ParseOptions(delimiter=layout.delimiter),
-                csv.ConvertOptions(column_types=types, include_columns=list(types), decimal_point=layout.decimal),
-            )
-
-    try:
-        yield from parsed(threads=True)
-    except pa.ArrowInvalid:
-        try:  # only a single thread knows the number of the row
-            for _ in parsed(threads=False):
-                pass
-        except pa.ArrowInvalid as error:
-            raise InputError(f"{path}: {_reason(str(error), layout)}") from None
-        raise
-
-
-def _reason(error: str, layout: TextLayout) -> str:
-    """Return Arrow's complaint as one line that names the line of the file."""
-    row = re.search(r"Row #(\d+)", error)
-    where = f"line {layout.skip_lines + int(row[1])}: " if row else ""
-    value = re.search(r"invalid value '(.*)'", error, re.DOTALL)
-    if value:
-        return f"{where}{value[1][:40]!r} is not a number or time as in the lines before"
-    counts = re.search(r"Expected (\d+) columns, got (\d+)", error)
-    if counts:
-        return f"{where}has {counts[2]} columns, the table has {counts[1]}: cut off or damaged"
-    return f"{where}cannot be parsed as a table: {error.splitlines()[0][:120]}"
-
-
-class _TextStream(io.RawIOBase):
-    """The data lines of a text file as UTF-8 bytes: header skipped, comment lines and runs of blanks taken out."""
-
-    def __init__(self, path: Path, layout: TextLayout) -> None:
-        self._layout = layout
-        self._file = path.open("rb")
-        self._lines = self._data()
-        self._rest = b""
-
-    def readable(self) -> bool:
-        return True
-
-    def close(self) -> None:
-        self._file.close()
-        super().close()
-
-    def read(self, size: int = -1) -> bytes:
-        while size < 0 or len(self._rest) < size:
-            more = next(self._lines, None)
-            if more is None:
-                break
-            self._rest += more
-        cut = len(self._rest) if size < 0 else size
-        out, self._rest = self._rest[:cut], self._rest[cut:]
-        return out
-
-    def _data(self) -> Iterator[bytes]:
-        """Yield whole lines in chunks, cleaned."""
-        comment = re.compile(rb"(?m)^[ \t]*(?:" + b"|".join(re.escape(c.encode()) for c in COMMENTS) + rb").*\n?")
-        left, skip = b"", self._layout.skip_lines
-        for chunk in self._decoded():
-            chunk = left + chunk
-            end = chunk.rfind(b"\n") + 1
-            chunk, left = chunk[:end], chunk[end:]
-            while skip and chunk:
-                chunk = chunk[chunk.find(b"\n") + 1 :]
-                skip -= 1
-            yield self._clean(chunk, comment)
-        if skip == 0 and left:
-            yield self._clean(left, comment)
-
-    def _decoded(self) -> Iterator[bytes]:
-        import codecs
-
-        decoder = codecs.getincrementaldecoder("utf-16")() if self._layout.encoding == "utf-16" else None
-        old_mac = None
-        while chunk := self._file.read(_CHUNK_BYTES):
-            data = decoder.decode(chunk).encode() if decoder else chunk
-            old_mac = b"\n" not in data if old_mac is None else old_mac
-            yield data.replace(b"\r", b"\n") if old_mac else data
-
-    def _clean(self, text: bytes, comment: re.Pattern[bytes]) -> bytes:
-        if any(mark.encode() in text for mark in COMMENTS):
-            text = comment.sub(b"", text)
-        if self._layout.delimiter == " ":
-            text = re.sub(rb"(?m)^ +| +$", b"", re.sub(rb"[ \t]+", b" ", text.replace(b"\r\n", b"\n")))
-        return text
-
-
-def _time_column(path: Path, layout: TextLayout, facts: RecordingFacts) -> TimeColumn | None:
-    named = [c for c, name in enumerate(layout.columns) if name.role == "time"]
-    if named:
-        return _time_kind(path, layout, named[0])
-    if layout.has_header:
-        return None
-    iso = next((c for c in range(len(layout.columns)) if all(map(is_iso, layout.fields(c)))), None)
-    if iso is not None:
-        return _time_kind(path, layout, iso)
-    if facts.axes is not None and len(facts.axes) == len(layout.columns):
-        return None
-    stamps = [_value(field) for field in layout.fields(0)]
-    rising = len(stamps) >= 8 and all(b > a for a, b in itertools.pairwise(stamps))
-    return _time_kind(path, layout, 0) if rising and len(layout.columns) > 1 else None
-
-
-def _time_kind(path: Path, layout: TextLayout, column: int) -> TimeColumn:
-    fields = [f for f in layout.fields(column) if f]
-    name = layout.columns[column]
-    if fields and all(map(is_iso, fields)):
-        return TimeColumn(
-            column, 1e-9, 10.0 ** -max(_decimals(f.rstrip("Z")) for f in fields), "iso", iso_zone(fields[0])
-        )
-    numbers = [f for f in fields if is_number(f)]
-    if not numbers:
-        raise InputError(
-            f"{path}: time column {name.text!r} holds {fields[0] if fields else 'nothing'!r}: "
-            "write numbers or ISO 8601 such as 2026-03-07T10:15:00.000"
-        )
-    kind = "integer" if all(re.fullmatch(r"[+-]?\d+", f) for f in numbers) else "float"
-    unit_s, assumed = name.time_unit_s, None
-    if unit_s is None:
-        unit_s, assumed = _assumed_unit(path, name.text, numbers)
-    return TimeColumn(column, unit_s, unit_s * 10.0 ** -max(map(_decimals, numbers)), kind, assumed=assumed)
-
-
-def _assumed_unit(path: Path, name: str, numbers: list[str]) -> tuple[float, str]:
-    """Return the time base of a column without a unit where its values leave one only: epochs, or plain seconds."""
-    first, last = _value(numbers[0]), _value(numbers[-1])
-    step = (last - first) / max(len(numbers) - 1, 1)
-    for unit_s, unit in _EPOCHS:
-        if 9e8 <= first * unit_s <= 4.2e9 and first > 9e8:  # 1998 to 2103, seconds since 1970
-            return unit_s, unit
-    if 0 < step < _ASSUMED_SECONDS:
-        return 1.0, "s"
-    raise InputError(
-        f"{path}: time column {name or 'without name'!r} does not say its unit and steps by {step:g}: "
-        "write the header as time [s], time [ms], time [us] or time [ns]"
-    )
-
-
-def _value(field: str) -> float:
-    try:
-        return float(field.replace(",", "."))
-    except ValueError:
-        return float("nan")
-
-
-def _decimals(field: str) -> int:
-    mantissa, _, exponent = field.lower().replace(",", ".").partition("e")
-    return min(max(len(mantissa.partition(".")[2]) - int(exponent or 0), 0), 15)
-
-
 def _channels(path: Path, layout: TextLayout, facts: RecordingFacts, time: TimeColumn | None) -> list[int]:
     """Return the columns that are channels: those that the header names, or all but time where axes are given."""
     others = [c for c in range(len(layout.columns)) if (time is None or c != time.column)]
@@ -380,83 +194,10 @@ def _n_frames(clock: Clock) -> int:
 
 def _gravity_hint(table: _Table) -> str:
     """Return what the mean of the first lines suggests about the unit; a proposal, never a choice."""
-    rows = [[_value(row[c]) for c in table.channels if c < len(row)] for row in table.layout.rows]
+    rows = [[field_value(row[c]) for c in table.channels if c < len(row)] for row in table.layout.rows]
     full = np.array([row for row in rows if len(row) == 3 and np.isfinite(row).all()])
     mean = float(np.linalg.norm(full.mean(axis=0))) if full.size else 0.0
     for unit, gravity in (("m/s2", STANDARD_GRAVITY), ("g", 1.0), ("mg", 1000.0)):
         if abs(mean - gravity) < 0.05 * gravity:
             return f" (the mean of {mean:.4g} is what gravity gives in {unit})"
     return ""
-
-
-def _log(
-    first: str, layout: TextLayout, time: TimeColumn | None, clock: Clock | None, ignored: list[str]
-) -> tuple[str, ...]:
-    lines = [first]
-    if ignored and any(ignored):
-        lines.append(f"columns not used: {', '.join(name for name in ignored if name)}")
-    if time is not None and clock is not None:
-        t = clock.timing
-        lines.append(
-            f"time column {layout.columns[time.column].text or time.column + 1}, unit {time.unit_s:g} s: "
-            f"{t.mean_rate_hz:.6g} Hz, jitter {1e3 * t.jitter_s:.3g} ms r.m.s., "
-            f"largest step {1e3 * t.largest_step_s:.4g} ms, {t.gaps} gaps, {t.duplicates} duplicate stamps"
-        )
-        if t.resampled:
-            lines.append(f"resampled to {t.mean_rate_hz:.6g} Hz by linear interpolation")
-    return tuple(lines)
-
-
-def _notices(layout: TextLayout, time: TimeColumn | None, clock: Clock | None) -> tuple[Notice, ...]:
-    notices = []
-    if time is not None and time.assumed:
-        notices.append(
-            Notice(
-                "time_unit_assumed",
-                "info",
-                f"the time column does not say its unit: read as {time.assumed}",
-                remedy="write the header as time [s], [ms], [us] or [ns]",
-            )
-        )
-    if time is not None and not layout.has_header:
-        notices.append(
-            Notice(
-                "time_column_assumed",
-                "info",
-                f"the file has no header: column {time.column + 1} rises throughout and is read as time",
-                remedy="give the file a header line such as time [s],x [m/s2],y [m/s2],z [m/s2]",
-            )
-        )
-    return (*notices, *(() if clock is None else _clock_notices(clock)))
-
-
-def _clock_notices(clock: Clock) -> Iterator[Notice]:
-    t = clock.timing
-    if t.gaps:
-        yield Notice(
-            "gaps",
-            "caution",
-            f"the timestamps have {t.gaps} gaps (largest step {t.largest_step_s:.3g} s): the longest stretch without, "
-            f"{clock.start_s:.3f} to {clock.end_s:.3f} s, is used",
-            value=t.gaps,
-            limit=0,
-            remedy="record without interruption, or split the file at the gaps",
-        )
-    if t.resampled:
-        loss = linear_loss(0.2 * t.mean_rate_hz, 1.0 / t.mean_rate_hz)
-        yield Notice(
-            "resampled",
-            "caution",
-            f"uneven timestamps (jitter {100 * t.jitter_s / t.median_step_s:.0f} % of the step): resampled to "
-            f"{t.mean_rate_hz:.5g} Hz by linear interpolation, which takes {100 * loss:.0f} % of the amplitude at "
-            f"{0.2 * t.mean_rate_hz:.3g} Hz and {100 * linear_loss(0.4, 1.0):.0f} % at {0.4 * t.mean_rate_hz:.3g} Hz",
-            value=t.jitter_s,
-            remedy="use a sensor that samples evenly",
-        )
-    if clock.drop_repeated:
-        yield Notice(
-            "repeated_stamps",
-            "info",
-            f"{t.duplicates} rows repeat the stamp before them and are left out",
-            t.duplicates,
-        )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import tomllib
 import types
 from collections.abc import Mapping
@@ -15,6 +14,9 @@ from vibekit.errors import InputError
 
 T = TypeVar("T")
 
+_LARGEST = 1e12  # no quantity of a sheet comes near it, and its square is still a number
+MOST_SHEET_BYTES = 1 << 18  # a sheet is a page or two; TOML parsing takes time that grows faster than the text
+
 
 def load_toml(path: Path) -> dict[str, Any]:
     """Return a TOML file as a dict.
@@ -22,14 +24,34 @@ def load_toml(path: Path) -> dict[str, Any]:
     Raises:
         InputError: missing, unreadable or not TOML.
     """
+    text = read_small_text(path)
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read as text ({error.__class__.__name__})") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: not valid TOML: {error}") from None
+        return tomllib.loads(text)
+    except RecursionError:
+        raise InputError(f"{path}: not a sheet: lists or tables in one another without end") from None
+    except ValueError as error:  # also numbers of thousands of digits
+        raise InputError(f"{path}: not valid TOML: {str(error).splitlines()[0]}") from None
+
+
+def read_small_text(path: Path, most_bytes: int = MOST_SHEET_BYTES) -> str:
+    """Return the text of a regular file; a device, a pipe or a file that is no sheet by its size is not read.
+
+    Raises:
+        InputError: missing, not a regular file, larger than `most_bytes`, unreadable or not UTF-8.
+    """
+    try:
+        if not path.exists():
+            raise InputError(f"{path}: no such file")
+        if not path.is_file():
+            raise InputError(f"{path}: not a file")
+        if path.stat().st_size > most_bytes:
+            raise InputError(f"{path}: {path.stat().st_size} bytes: larger than such a text may be ({most_bytes})")
+        with path.open("rb") as file:
+            return file.read(most_bytes + 1).decode("utf-8-sig")
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from None
+    except ValueError:  # not UTF-8, or a NUL in the name
+        raise InputError(f"{str(path)!r}: cannot be read as text: write it in UTF-8") from None
 
 
 def from_table(kind: type[T], table: Any, where: str) -> T:
@@ -80,9 +102,16 @@ def _datetime(value: Any, where: str) -> datetime:
         raise InputError(f"{where} must be a date and time such as 2026-03-07T10:15:00Z, not {value!r}") from None
 
 
+def _short(value: Any) -> str:
+    try:
+        return repr(value)[:80]
+    except ValueError:  # a whole number of thousands of digits
+        return "a number of thousands of digits"
+
+
 def _number(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> float | int:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise InputError(f"{where} must be a finite number, not {value!r}")
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= _LARGEST:
+        raise InputError(f"{where} must be a finite number, not {_short(value)}")
     if hint is int and value != int(value):
         raise InputError(f"{where} must be a whole number, not {value!r}")
     if (value < 0 and not metadata.get("any_sign")) or (

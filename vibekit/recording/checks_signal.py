@@ -1,89 +1,29 @@
-"""The checks: each a pure function of what was measured, with its physics, its limit and where the limit is from."""
+"""Checks of the signal itself: clipping, soft limits, aliasing, DC shift, drop-outs, mains pick-up, chatter."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any, Literal
 
 import numpy as np
 
+from vibekit.recording.check_result import NO_SOURCE, Check, Context, known_ceiling, running_frames, verdict
 from vibekit.recording.clipping import Clipping, find_clipping
-from vibekit.recording.limits import (
-    GRADE_BAND_HZ,
-    MAX_CLIPPED_PCT,
-    MIN_USABLE_S,
-    RELIABLE_S,
-    folded_hz,
-    lines_beyond,
-    shaft_lines,
-)
+from vibekit.recording.limits import GRADE_BAND_HZ, MAX_CLIPPED_PCT, shaft_lines
 from vibekit.recording.measures import Measures, Run
-from vibekit.recording.recording import FloatArray, Origin
-from vibekit.recording.segments import FRAME_S, Trigger, trigger_on
-from vibekit.recording.toolsheet import ToolSheet
-from vibekit.units import STANDARD_GRAVITY, parse_acceleration
+from vibekit.recording.recording import FloatArray
+from vibekit.recording.segments import FRAME_S
 
-Status = Literal["pass", "doubtful", "fail"]
-
-_NO_SOURCE = "common practice, no source"
 _SHOCKS = "shocks: a loose sensor, a bearing or gear in bad order, or a tool that hammers"
-_LOUD_MPS2 = 0.3  # below this level shape says nothing of the tool (no source)
+LOUD_MPS2 = 0.3  # below this level shape says nothing of the tool (no source)
 _SHIFT_RATIO = 0.85  # weighted r.m.s. below the tool's rate to that above: adds 31 % to the value (no source)
 _SHIFT_MPS2 = 0.5  # hand motion alone stays below (no source)
-_HAND_HZ = 3.0  # up to here the hand moves the tool about (no source)
+HAND_HZ = 3.0  # up to here the hand moves the tool about (no source)
 _KURTOSIS_LACK = 0.5  # no source; set between sound and softly limited recordings
-_SAME_SIGNAL = 0.995  # correlation of two axes from which they carry one signal (no source)
-
-
-@dataclass(frozen=True)
-class Check:
-    """One check: what was found against what limit, where the limit is from, and what to do."""
-
-    name: str
-    status: Status
-    value: float | None
-    limit: float | None
-    message: str
-    source: str
-    remedy: str | None = None
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the check as document data."""
-        return dict(vars(self))
-
-
-@dataclass(frozen=True)
-class Context:
-    """What is known of a recording beside its samples."""
-
-    origin: Origin
-    axes: tuple[str, ...]
-    tool: ToolSheet | None
-    band_hz: tuple[float, float]
-
-
-def _verdict(value: float, doubtful: float, fail: float = math.inf) -> Status:
-    return "fail" if value > fail else "doubtful" if value > doubtful else "pass"
-
-
-def length(m: Measures, context: Context) -> Check:
-    """Length: fail below 2 s, doubtful below 8 s (ISO 5349-2 5.4.1)."""
-    status: Status = "fail" if m.duration_s < MIN_USABLE_S else "doubtful" if m.duration_s < RELIABLE_S else "pass"
-    return Check(
-        "length",
-        status,
-        m.duration_s,
-        MIN_USABLE_S if status == "fail" else RELIABLE_S,
-        f"{m.duration_s:.2f} s recorded; samples under 8 s are unreliable, and 1 min in three samples is asked for",
-        "ISO 5349-2 5.4.1 (from memory); 2 s: project rule",
-        None if status == "pass" else "record at least 20 s at a steady trigger, three times",
-    )
 
 
 def clippings(m: Measures, context: Context) -> list[Clipping]:
     """Return the clipping found on each axis."""
-    ceiling = _ceiling(context)
+    ceiling = known_ceiling(context)
     rows = zip(m.histograms, m.peak_low, m.peak_high, m.lsb, strict=True)
     return [find_clipping(h, float(low), float(high), float(lsb), ceiling) for h, low, high, lsb in rows]
 
@@ -91,13 +31,6 @@ def clippings(m: Measures, context: Context) -> list[Clipping]:
 def clipped_pct(m: Measures, context: Context) -> float:
     """Return the share of clipped samples of the worst axis [%]."""
     return 100.0 * max((c.samples for c in clippings(m, context)), default=0) / max(m.n_samples, 1)
-
-
-def _ceiling(context: Context) -> float | None:
-    known = [context.origin.calibration.full_scale_mps2]
-    if context.origin.sensor.range is not None:
-        known.append(parse_acceleration(context.origin.sensor.range))
-    return min((value for value in known if value is not None), default=None)
 
 
 def clipping(m: Measures, context: Context) -> Check:
@@ -111,11 +44,11 @@ def clipping(m: Measures, context: Context) -> Check:
         message = f"{pct:.3g} % of axis {context.axes[worst]} clipped: {what.how}, at {what.level_mps2:.4g} m/s²"
     return Check(
         "clipping",
-        _verdict(pct, 0.0, MAX_CLIPPED_PCT),
+        verdict(pct, 0.0, MAX_CLIPPED_PCT),
         pct,
         MAX_CLIPPED_PCT,
         message,
-        _NO_SOURCE,
+        NO_SOURCE,
         "use a wider range or a lower gain: the true value is higher than the recorded one" if pct else None,
     )
 
@@ -128,7 +61,7 @@ def soft_clipping(m: Measures, context: Context) -> Check | None:
     harmonics locked just so, lower it.
     """
     kurtosis, level = running_kurtosis(m)
-    if kurtosis is None or level < _LOUD_MPS2:
+    if kurtosis is None or level < LOUD_MPS2:
         return None
     called_for = np.array([3.0 - 1.5 * _line_shares(row, m.spectra.frequency_hz) for row in m.spectra.mean])
     lack = float(np.max(called_for - kurtosis))
@@ -142,7 +75,7 @@ def soft_clipping(m: Measures, context: Context) -> Check | None:
         + ("a soft limit in the chain" if soft else "amplitudes are not pressed together")
         if lack > 0
         else "amplitudes are not pressed together",
-        "fourth moment of independent sines; limit: " + _NO_SOURCE,
+        "fourth moment of independent sines; limit: " + NO_SOURCE,
         "use a wider range or a lower gain: the true value is higher than the recorded one" if soft else None,
     )
 
@@ -156,45 +89,6 @@ def _line_shares(density: FloatArray, f: FloatArray) -> float:
         shares += (float(left[line].sum()) / max(total, 1e-300)) ** 2
         left = np.where(line, 0.0, left)
     return shares
-
-
-def band(m: Measures, context: Context) -> Check:
-    """Band covered against the one-third-octaves 6.3 to 1250 Hz."""
-    low, high = context.band_hz
-    whole = low <= GRADE_BAND_HZ[0] and high >= GRADE_BAND_HZ[1]
-    status: Status = "pass" if whole else "doubtful"
-    if high < GRADE_BAND_HZ[0] or low >= GRADE_BAND_HZ[1]:
-        status = "fail"
-    return Check(
-        "band",
-        status,
-        high if high < GRADE_BAND_HZ[1] else low,
-        GRADE_BAND_HZ[1] if high < GRADE_BAND_HZ[1] else GRADE_BAND_HZ[0],
-        f"covers {low:.3g} to {high:.4g} Hz of 6.3 to 1250 Hz",
-        "ISO 5349-2 6.1.2.2",
-        None if whole else "use a sensor and recorder that carry 6.3 to 1250 Hz (at least 3200 samples per second)",
-    )
-
-
-def rate_for_tool(m: Measures, context: Context) -> Check | None:
-    """The tool's rated lines against the band: a line outside is lost, or folded to where it does not belong."""
-    if context.tool is None or not context.tool.rated_hz:
-        return None
-    beyond = lines_beyond(context.tool, context.band_hz)
-    highest = max(hz for _, hz in shaft_lines(context.tool))
-    lost = "; ".join(
-        f"{name} {hz:.0f} Hz" + (f" folds to {folded_hz(hz, m.sample_rate):.0f} Hz" if hz > m.sample_rate / 2 else "")
-        for name, hz in beyond
-    )
-    return Check(
-        "rate_for_tool",
-        "fail" if beyond else "pass",
-        context.band_hz[1],
-        min(highest, GRADE_BAND_HZ[1]),
-        f"cannot carry the tool's lines: {lost}" if beyond else f"carries the shaft lines of {context.tool.tag}",
-        "sampling theorem; ISO 5349-1 clause 1 for 1250 Hz",
-        "sample faster, with a sensor that reaches that high" if beyond else None,
-    )
 
 
 def aliasing(m: Measures, context: Context) -> Check:
@@ -218,55 +112,8 @@ def aliasing(m: Measures, context: Context) -> Check:
         f"the spectrum falls by only {fall_db:.1f} dB before half the rate: lines above it may be folded down"
         if flat
         else "the spectrum falls before half the rate, or holds nothing there",
-        _NO_SOURCE,
+        NO_SOURCE,
         "use a recorder with an anti-alias filter, or sample faster" if flat else None,
-    )
-
-
-def timing(m: Measures, context: Context) -> Check | None:
-    """Timestamps: jitter of the step, gaps, repeated stamps."""
-    t = context.origin.timing
-    if t is None:
-        return None
-    jitter_pct = 100.0 * t.jitter_s / t.median_step_s
-    even = not t.resampled
-    return Check(
-        "timing",
-        "pass" if even and not t.gaps else "doubtful",
-        jitter_pct,
-        5.0,
-        f"{t.mean_rate_hz:.5g} Hz on average, jitter {jitter_pct:.0f} % of the step, largest step "
-        f"{1e3 * t.largest_step_s:.3g} ms, {t.gaps} gaps, {t.duplicates} repeated stamps",
-        _NO_SOURCE,
-        None if even and not t.gaps else "use a sensor that samples evenly and stores every sample",
-    )
-
-
-def dc_offset(m: Measures, context: Context) -> Check:
-    """Constant part: gravity, when the mean vector is as long as it, or an offset of the chain."""
-    mean = float(np.linalg.norm(m.mean))
-    gravity = len(m.mean) == 3 and abs(mean - STANDARD_GRAVITY) < 0.05 * STANDARD_GRAVITY
-    ceiling = _ceiling(context)
-    limit = 0.1 * ceiling if ceiling else STANDARD_GRAVITY
-    if gravity:
-        told = context.origin.facts.includes_gravity is not None
-        return Check(
-            "dc_offset",
-            "pass" if context.origin.facts.includes_gravity or not told else "doubtful",
-            mean,
-            STANDARD_GRAVITY,
-            f"the mean vector is {mean:.3g} m/s² long: gravity is in the samples",
-            "definition of standard gravity",
-            None if context.origin.facts.includes_gravity else "say includes_gravity = true in the sidecar",
-        )
-    return Check(
-        "dc_offset",
-        "doubtful" if mean > limit else "pass",
-        mean,
-        limit,
-        f"constant part {mean:.3g} m/s²",
-        _NO_SOURCE,
-        "zero the sensor, or look for a damaged or overloaded one" if mean > limit else None,
     )
 
 
@@ -281,18 +128,18 @@ def dc_shift(m: Measures, context: Context) -> Check:
     split = min(0.6 * slowest, 30.0) if slowest else GRADE_BAND_HZ[0]
     weight = np.minimum(1.0, 16.0 / np.maximum(f, 1e-9)) ** 2
     weighted = density * weight
-    low = np.array([_mean(row, f, _HAND_HZ, split) * (split - _HAND_HZ) for row in weighted])
+    low = np.array([_mean(row, f, HAND_HZ, split) * (split - HAND_HZ) for row in weighted])
     high = np.array([_mean(row, f, split, 1400.0) * (min(1400.0, float(f[-1])) - split) for row in weighted])
-    ratio = float(np.sqrt(np.max(low / np.maximum(high, 1e-30)))) if split > _HAND_HZ and m.levels.size else 0.0
+    ratio = float(np.sqrt(np.max(low / np.maximum(high, 1e-30)))) if split > HAND_HZ and m.levels.size else 0.0
     felt = float(np.sqrt(low.max(initial=0.0))) > _SHIFT_MPS2
-    status = _verdict(ratio, _SHIFT_RATIO, 3.0) if felt else "pass"
+    status = verdict(ratio, _SHIFT_RATIO, 3.0) if felt else "pass"
     return Check(
         "dc_shift",
         status,
         ratio,
         _SHIFT_RATIO,
-        f"energy from {_HAND_HZ:.0f} to {split:.2g} Hz is {ratio:.2g} times that above it, weighted",
-        "ISO 5349-2 6.2.4 (sign); limit: " + _NO_SOURCE,
+        f"energy from {HAND_HZ:.0f} to {split:.2g} Hz is {ratio:.2g} times that above it, weighted",
+        "ISO 5349-2 6.2.4 (sign); limit: " + NO_SOURCE,
         None if status == "pass" else "put a mechanical filter under the sensor, or tighten cable and connector",
     )
 
@@ -308,7 +155,7 @@ def dropouts(m: Measures, context: Context) -> Check:
         float(len(found)),
         0.0,
         f"{len(found)} stretches of stuck samples, {100 * lost:.2g} % of the time{first}",
-        _NO_SOURCE,
+        NO_SOURCE,
         "look at the cable, the connector and the recorder's buffer" if found else None,
     )
 
@@ -353,7 +200,7 @@ def hum(m: Measures, context: Context) -> Check:
         f"{where:.0f} Hz and three times that, {best:.3g} m/s² even in the quietest part: mains pick-up"
         if doubt
         else f"no steady line at the mains frequency{' (a shaft turns near it: cannot be told apart)' if near else ''}",
-        _NO_SOURCE,
+        NO_SOURCE,
         "ground the sensor at one end only, keep its cable away from mains leads" if doubt else None,
     )
 
@@ -365,9 +212,9 @@ def chatter(m: Measures, context: Context) -> Check:
     """
     per_axis, level = running_kurtosis(m)
     if per_axis is None:
-        return Check("chatter", "pass", None, 10.0, "no whole second with the tool running", _NO_SOURCE)
+        return Check("chatter", "pass", None, 10.0, "no whole second with the tool running", NO_SOURCE)
     kurtosis = float(np.max(per_axis))
-    shocks = kurtosis > 10.0 and level > _LOUD_MPS2
+    shocks = kurtosis > 10.0 and level > LOUD_MPS2
     return Check(
         "chatter",
         "doubtful" if shocks else "pass",
@@ -379,7 +226,7 @@ def chatter(m: Measures, context: Context) -> Check:
             if shocks
             else "no shocks of a loose sensor"
         ),
-        _NO_SOURCE,
+        NO_SOURCE,
         "tighten the sensor and its clamp, then record again" if shocks else None,
     )
 
@@ -396,94 +243,6 @@ def running_kurtosis(m: Measures) -> tuple[FloatArray | None, float]:
     fourth = m.frame_fourth[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
     kurtosis = np.median(fourth / np.maximum(square**2, 1e-300), axis=1)
     return kurtosis, float(np.sqrt(np.median(square.sum(axis=0))))
-
-
-def running_frames(m: Measures) -> Trigger:
-    """Return which level frames have the tool running."""
-    return trigger_on(m.levels, FRAME_S)
-
-
-def noise_floor(m: Measures, context: Context) -> Check:
-    """Level while running against the part with the tool off: within 3 times the floor it is not the tool alone."""
-    running = running_frames(m)
-    if running.single_state or not running.on.any():
-        return Check("noise_floor", "pass", None, 3.0, "no part with the tool off: the floor is not known", _NO_SOURCE)
-    level, floor = float(np.median(m.levels[running.on])), float(np.median(m.levels[~running.on]))
-    ratio = level / max(floor, 1e-12)
-    return Check(
-        "noise_floor",
-        "doubtful" if ratio < 3.0 else "pass",
-        ratio,
-        3.0,
-        f"running {level:.3g} m/s², off {floor:.3g} m/s²",
-        _NO_SOURCE,
-        "use a more sensitive sensor, or stop what else shakes" if ratio < 3.0 else None,
-    )
-
-
-def resolution(m: Measures, context: Context) -> Check:
-    """Smallest step of the samples against their level."""
-    live = m.rms > 0
-    ratio = float(np.max(m.lsb[live] / m.rms[live])) if live.any() else None
-    return Check(
-        "resolution",
-        "pass" if ratio is None or ratio < 0.3 else "doubtful",
-        ratio,
-        0.3,
-        "all samples are equal" if ratio is None else f"smallest step is {100 * ratio:.2g} % of the level",
-        _NO_SOURCE,
-        None if ratio is None or ratio < 0.3 else "use a narrower range: the steps of the recorder are in the value",
-    )
-
-
-def axes(m: Measures, context: Context) -> Check:
-    """Dead axes (40 dB under the largest), one axis recorded twice, and fewer than three."""
-    rms, names = m.rms, context.axes
-    if len(names) < 3:
-        return Check(
-            "axes",
-            "doubtful",
-            float(len(names)),
-            3.0,
-            f"only {', '.join(names)}: the total value is 1.0 to 1.7 times that of the largest axis",
-            "ISO 5349-1:2001 clause 6",
-            "measure all three axes",
-        )
-    dead = [name for name, level in zip(names, rms, strict=True) if level < 0.01 * rms.max()]
-    scale = np.outer(rms, rms)
-    correlation = np.abs(np.where(scale > 0, m.covariance / np.maximum(scale, 1e-300), 0.0))
-    pairs = [(i, j) for i in range(len(names)) for j in range(i) if correlation[i, j] > _SAME_SIGNAL]
-    value = float(np.max(correlation[np.triu_indices(len(names), 1)], initial=0.0))
-    message = f"axis {', '.join(dead)} is 40 dB below the largest: dead" if dead else "three live, different axes"
-    if pairs:
-        copies = ", ".join(f"{names[j]} and {names[i]}" for i, j in pairs)
-        message = f"axes {copies} carry one signal (correlation {value:.4f}): a copy, or motion along one line only"
-    return Check(
-        "axes",
-        "doubtful" if pairs or dead else "pass",
-        value,
-        _SAME_SIGNAL,
-        message,
-        _NO_SOURCE,
-        "look at the wiring and the channel order" if dead or pairs else None,
-    )
-
-
-def sensor_mass(m: Measures, context: Context) -> Check | None:
-    """Mass on the handle: it loads the part that carries it; the tool's mass stands in for that part's."""
-    sensor, tool = context.origin.sensor.mass_g, context.tool.mass_kg if context.tool else None
-    if sensor is None or tool is None:
-        return None
-    share = 100.0 * sensor / (1000.0 * tool)
-    return Check(
-        "sensor_mass",
-        _verdict(share, 5.0),
-        share,
-        5.0,
-        f"sensor and mounting weigh {share:.2g} % of the tool",
-        "ISO 5349-2 6.1.5 (from memory)",
-        "use a lighter sensor or clamp" if share > 5.0 else None,
-    )
 
 
 def _mean(density: FloatArray, f: FloatArray, low: float, high: float) -> float:
