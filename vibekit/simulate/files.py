@@ -60,7 +60,7 @@ def write_session(session: SimulatedSession, folder: Path, name: str, file_forma
             path.with_suffix(".toml"), lambda part: part.write_text(_sidecar(session, tool_path, file_format), "utf-8")
         )
         _write(tool_path, lambda part: part.write_text(tool_toml(sheet), "utf-8"))
-        truth = json.dumps({**session.truth, "file": path.name}, indent=1) + "\n"
+        truth = json.dumps(_rounded({**session.truth, "file": path.name}), indent=1) + "\n"
         _write(truth_path(folder, name), lambda part: part.write_text(truth, "utf-8"))
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror or error})") from None
@@ -71,6 +71,15 @@ def tool_path_in(folder: Path, sheet: ToolSheet) -> Path:
     """Return where the tool sheet stands: named by its tag, what is not fit for a file name left out."""
     plain = re.sub(r"[^A-Za-z0-9_-]+", "-", sheet.tag).strip("-")
     return folder / f"{plain or 'tool'}.toml"
+
+
+def _rounded(value: Any) -> Any:
+    """Return plain data with numbers to nine figures: the last bits differ between processors."""
+    if isinstance(value, dict):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_rounded(item) for item in value]
+    return float(f"{value:.9g}") if isinstance(value, float) else value
 
 
 def truth_path(folder: Path, name: str) -> Path:
