@@ -19,6 +19,7 @@ h2{font-size:1.45rem;margin:3.2rem 0 .9rem;padding-top:.9rem;border-top:3px doub
 h3{font-size:1.15rem;margin:2.2rem 0 .6rem}
 h4{font-size:1rem;margin:1.7rem 0 .4rem;font-style:italic}
 h5{font-size:1rem;margin:1.4rem 0 .4rem;font-weight:400;font-style:italic}
+sub{line-height:0;font-size:.75em}
 p,ul,ol{margin:.6rem 0;overflow-wrap:anywhere}
 a{color:var(--link)}
 :focus-visible{outline:2px solid var(--x);outline-offset:3px}

@@ -15,6 +15,7 @@ from vibekit.bench.page_style import STYLE
 from vibekit.bench.report_parts import Document, Report, ToolPart
 from vibekit.bench.report_recording import recordings_section
 from vibekit.bench.report_sections import (
+    A_HV,
     DOUBT,
     doubt_section,
     grade_section,
@@ -126,7 +127,13 @@ def _overview(report: Report) -> Html:
         rows.append(
             [link, summary["condition"] or "not named", f"{number(summary['a_hv_mps2'])} ± {doubt}", time, why(part)]
         )
-    headings = ("tool", "condition", "a_hv, m/s² (k = 2)", "trigger time per day to the action value", "why it shakes")
+    headings = (
+        "tool",
+        "condition",
+        join([A_HV, ", m/s² (k\u00a0=\u00a02)"]),
+        "trigger time per day to the action value",
+        "why it shakes",
+    )
     return join([el("h2", "In short"), table("Tools of this page", headings, rows, numbers=())])
 
 
@@ -138,7 +145,7 @@ def _comparison(ranking: Document | None) -> Html | None:
     headings = (
         "tool",
         "place",
-        "a_hv, m/s²",
+        join([A_HV, ", m/s²"]),
         DOUBT,
         "speed loaded, 1/min",
         "shaft power, W",
@@ -152,7 +159,9 @@ def _comparison(ranking: Document | None) -> Html | None:
     parts.append(table(caption, headings, rows) if rows else el("p", "No two tools can be compared."))
     pairs = [_pair(pair) for pair in ranking["pairs"]]
     if pairs:
-        parts.append(table("How sure the order is", ("tool", "shakes less than", "probability"), pairs, numbers=(2,)))
+        parts.append(
+            table("How sure the order is", ("tool", "shakes less than", "probability", "so they"), pairs, numbers=(2,))
+        )
     apart = ranking["not_comparable"]
     if apart:
         parts.append(el("p", "Not compared:"))
@@ -179,7 +188,7 @@ def _pair(pair: Document) -> list[object]:
     share = float(pair["probability_a_shakes_less"])
     first, second = (pair["a"], pair["b"]) if share >= 0.5 else (pair["b"], pair["a"])
     sure = max(share, 1 - share)
-    return [first, second, percent(sure)]
+    return [first, second, percent(sure), "cannot be told apart" if pair.get("tie") else "told apart"]
 
 
 def _cautions() -> Html:

@@ -144,8 +144,16 @@ def level_figure(name: str, part: RecordingPart) -> Html:
         height=180,
         key=(("curve ink", "level"), ("span on", "trigger on"), *([("reference", "its a_hv")] if marks else [])),
     )
-    caption = "The weighted vibration, second by second. A grade counts the shaded time only."
+    caption = f"The weighted vibration, second by second. A grade counts the shaded time only.{_few_axes(part)}"
     return figure(draw(plot), caption)
+
+
+def _few_axes(part: RecordingPart) -> str:
+    """Return why level and a_hv differ where not all axes were measured."""
+    axes = [axis for axis in AXES if part.grade["third_octave"][f"{axis}_mps2"] is not None]
+    if len(axes) == len(AXES):
+        return ""
+    return f" The curve is axis {' and '.join(axes)} alone; a_hv makes up for the missing ones and stands higher."
 
 
 def _stretches(level: LevelCurve) -> list[tuple[float, float]]:

@@ -10,13 +10,14 @@ from vibekit.bench.report_parts import Document, ToolPart
 from vibekit.bench.report_words import deciding, named
 from vibekit.units import format_allowed, number
 
+A_HV = Html("a<sub>hv</sub>")
 DOUBT = "±\u00a0(k\u00a0=\u00a02)"
 
 
 def grade_section(part: ToolPart, level: int) -> Html:
     """Return magnitudes recording by recording, and the means that count."""
     rows = [_grade_row(recording.grade) for recording in part.recordings]
-    headings = ("recording", "trigger on", "x", "y", "z", "total a_hv", DOUBT, "largest second", "peak")
+    headings = ("recording", "trigger on", "x", "y", "z", join(["total ", A_HV]), DOUBT, "largest second", "peak")
     caption = "Weighted magnitudes (Wh, ISO 5349-1) over the trigger-on time, in m/s²; peak unweighted"
     parts = [heading(level)("How harsh"), table(caption, headings, rows)]
     means = [row for summary in part.summaries for row in _means(summary)]
@@ -25,7 +26,7 @@ def grade_section(part: ToolPart, level: int) -> Html:
         parts.append(
             table(
                 caption,
-                ("condition", "position", "runs", "mean a_hv", DOUBT, "scatter of runs"),
+                ("condition", "position", "runs", join(["mean ", A_HV]), DOUBT, "scatter of runs"),
                 means,
                 numbers=range(2, 6),
             )
