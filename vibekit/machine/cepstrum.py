@@ -14,7 +14,7 @@ from vibekit.machine.reading import FlooredSpectrum
 from vibekit.recording.recording import FloatArray
 
 _MULTIPLE = 0.6
-_CLEAR = 6.0  # times the median of the cepstrum that a peak must reach
+_CLEAR = 5.0  # times the median of the cepstrum that a peak must reach
 
 
 @dataclass(frozen=True)

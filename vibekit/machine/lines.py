@@ -25,6 +25,7 @@ Kind = Literal["amplitude", "envelope", "order"]
 
 _SHOWN = 60  # lines listed, the clearest ones
 _FLOOR_POINTS = 40
+_SPEED_ERROR = 1e-3  # of the frequency: what a speed read from lines leaves open
 _SURE_KINDS = ("shaft", "mesh", "mains", "commutation", "fan", "hunting tooth", "sub-harmonic")
 
 
@@ -312,11 +313,10 @@ def fitting(hz: float, expected: Sequence[ExpectedLine], resolution_hz: float, s
     def off(line: ExpectedLine) -> float:
         return abs(line.frequency_hz - hz)
 
-    tied = [
-        e
-        for e in expected
-        if e.kind != "bearing" and off(e) <= max(0.75 * resolution_hz, (1e-4 + (spread if e.shaft else 0.0)) * hz)
-    ]
+    def within(line: ExpectedLine) -> float:
+        return max(0.75 * resolution_hz, (_SPEED_ERROR + spread) * hz if line.shaft else 0.0)
+
+    tied = [e for e in expected if e.kind != "bearing" and off(e) <= within(e)]
     if tied:
         # a plain harmonic or mesh line is likelier than a high sideband that happens to lie as close
         ranked = sorted(tied, key=lambda e: (e.kind == "sideband", off(e)))

@@ -24,6 +24,7 @@ from vibekit.recording.recording import FloatArray
 _FRAME_TURNS = 6.0  # a frame holds so many turns of the slowest shaft, within the limits below
 _FRAME_S = (0.25, 0.64)
 _CHUNK_FRAMES = 256
+_HALF_WIDTHS = (1, 2, 4, 8, 16)  # frames to either side over which a track may be smoothed
 _SURE_LINE = 0.5
 _WHITE_DB = 8.0  # over the noise: lines that may refine the speed
 
@@ -213,6 +214,39 @@ def _agreed(values: FloatArray, weights: FloatArray) -> FloatArray:
     total = near.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(total > 0, (near * np.where(near > 0, values, 0.0)).sum(axis=0) / total, np.nan)
+
+
+def smoothed(hz: FloatArray) -> FloatArray:
+    """Return a track smoothed as far as its own noise calls for; NaN stay.
+
+    A speed that wanders more than it is misread is best told by its nearest neighbours, one that is misread more than
+    it wanders by many. The width is the one whose neighbours tell each value best without seeing it (cross-validation).
+    """
+    known = np.isfinite(hz)
+    if known.sum() < 8:
+        return hz
+    best, least = 0, np.inf
+    for half in _HALF_WIDTHS:
+        others, _ = _neighbours(hz, known, half)
+        miss = np.abs(others - hz)[known & np.isfinite(others)]
+        spread = float(np.median(miss)) if miss.size else np.inf
+        if spread < 0.97 * least:
+            best, least = half, spread
+    if best <= _HALF_WIDTHS[0]:
+        return hz
+    others, weight = _neighbours(hz, known, best)
+    mean = (hz + weight * np.where(np.isfinite(others), others, 0.0)) / (1.0 + weight)
+    return np.where(known, mean, np.nan)
+
+
+def _neighbours(hz: FloatArray, known: NDArray[np.bool_], half: int) -> tuple[FloatArray, FloatArray]:
+    """Return the weighted mean of each value's neighbours without itself, and the weight they carry."""
+    kernel = 1.0 - np.abs(np.arange(-half, half + 1)) / (half + 1.0)
+    kernel[half] = 0.0
+    weight = np.convolve(known.astype(float), kernel, mode="same") if hz.size > kernel.size else np.zeros(hz.size)
+    total = np.convolve(np.where(known, hz, 0.0), kernel, mode="same") if hz.size > kernel.size else weight
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(weight > 0, total / weight, np.nan), weight
 
 
 def map_of(samples: FloatArray, sample_rate: float, slowest_hz: float | None, masked_hz: Sequence[float]) -> LineMap:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vibekit.errors import Notice
 from vibekit.machine.drivetrain import expected_lines
 from vibekit.machine.salience import ExpectedOrder, LineMap
-from vibekit.machine.tracking import Candidate, map_of, mean_along, refined, scales, track
+from vibekit.machine.tracking import Candidate, map_of, mean_along, refined, scales, smoothed, track
 from vibekit.recording.limits import folded_hz
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import trigger_on
@@ -101,7 +101,7 @@ def line_speed(
         return _nothing(_no_lines(found), ()), target.of
     chosen = found[0]
     hz, time_s = refined(samples, mapped, path * chosen.factor, target.orders)
-    hz = _cleaned(hz, path * chosen.factor, on, along)
+    hz = smoothed(_cleaned(hz, path * chosen.factor, on, along))
     rivals = _rivals(chosen, found, middle, tool, target)
     certain = _posterior(found) * float(np.isfinite(hz[on[1:] & on[:-1]]).mean() if (on[1:] & on[:-1]).any() else 0.0)
     result = LineSpeed(time_s, hz, float(np.clip(certain, 0.01, 0.98)), rivals, ())
