@@ -81,6 +81,7 @@ figcaption{color:var(--soft);font-size:.85rem;line-height:1.45;margin-top:.5rem;
 .cursor{padding:0 8px 0 46px;font-size:.85rem}
 .cursor input{width:100%;margin:0;accent-color:var(--y);height:1.6rem}
 .cursor output{display:block;min-height:2.6em;line-height:1.3;font-variant-numeric:tabular-nums}
+footer h2{border:0;margin:0 0 .6rem;padding:0}
 footer{margin-top:3.5rem;padding-top:1rem;border-top:3px double var(--rule);color:var(--soft);font-size:.9rem}
 @media (max-width:34rem){.sheet{padding:1.4rem 1rem 3rem}h1{font-size:1.6rem}h2{font-size:1.3rem}
 .short{grid-template-columns:1fr;gap:.1rem}.short dd{margin-bottom:1rem}.short dd.first{font-size:1.1em}

@@ -33,7 +33,8 @@ from vibekit.units import number
 
 AXES = ("x", "y", "z")
 _OCTAVES = (8.0, 16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0)
-_DECADES = 3.5  # of amplitude that a plot of bands or lines shows below its largest value
+_BAND_DECADES = 3.5  # of amplitude that a plot of bands shows below its largest value
+_LINE_DECADES = 5.0  # that a plot of lines shows at most, its floor included
 _NAMED = 12  # marks that fit over a spectrum
 
 
@@ -55,7 +56,7 @@ def octave_figure(name: str, part: RecordingPart) -> Html:
     drawn = []
     for axis in axes:
         values = np.asarray(third[f"{axis}_mps2"])
-        y = _amplitude_axis(f"axis {axis}, r.m.s.", top)
+        y = _amplitude_axis(f"axis {axis}, r.m.s.", top, _BAND_DECADES)
         drawn.append(_octave_plot(f"{name}-{axis}", axis, x, y, centres, midband, values, first=axis == axes[0]))
     caption = (
         "One-third-octave bands over the trigger-on time, axis by axis: pale as measured, solid as the hand feels it "
@@ -107,9 +108,9 @@ def _octave_plot(
     )
 
 
-def _amplitude_axis(title: str, top: float, bottom: float | None = None) -> Axis:
+def _amplitude_axis(title: str, top: float, decades: float, bottom: float = 0.0) -> Axis:
     high = top * 1.4
-    return log_axis(title, "m/s²", max(bottom or 0.0, high / 10**_DECADES), high)
+    return log_axis(title, "m/s²", max(bottom, high / 10**decades), high)
 
 
 def time_axis(duration_s: float) -> tuple[Axis, float]:
@@ -208,7 +209,7 @@ def spectrum_figure(name: str, lines: Sequence[Document], drawn: SpectrumCurve) 
     if top <= 0:
         return el("p", "The spectrum is empty.")
     x = log_axis(f"order of {drawn.of}" if ordered else "frequency", "" if ordered else "Hz", lowest, frequency[-1])
-    y = _amplitude_axis("line amplitude, r.m.s. of x, y, z together", top, float(floor.min()) / 2)
+    y = _amplitude_axis("line amplitude, r.m.s. of x, y, z together", top, _LINE_DECADES, float(floor.min()) / 2)
     shown = named_lines(lines)
     at = [_place(line, ordered) for line in shown]
     raised = _raised(x, at)
