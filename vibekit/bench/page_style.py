@@ -69,7 +69,8 @@ figcaption{color:var(--soft);font-size:.85rem;line-height:1.45;margin-top:.5rem;
 .grid{stroke:var(--faint)}.foot{stroke:var(--soft)}
 .tick,.axis{fill:var(--soft);font-size:12px}.head1 .axis[dy="-10"]{transform:translateY(-18px)}
 .head2 .axis[dy="-10"]{transform:translateY(-32px)}.head3 .axis[dy="-10"]{transform:translateY(-46px)}
-.note{fill:var(--ink);font-size:12px}.mark{fill:var(--ink);font-size:11.5px}
+.note{fill:var(--ink);font-size:12px}.mark{fill:var(--ink);font-size:11.5px;
+paint-order:stroke;stroke:var(--paper);stroke-width:3px}
 .curve{fill:none;stroke-width:1.4;vector-effect:non-scaling-stroke;stroke-linejoin:round}
 .ink{stroke:var(--ink)}.dashed{stroke:var(--y);stroke-dasharray:5 4}
 .area.doubt,.doubt{fill:var(--doubt)}

@@ -213,9 +213,8 @@ def spectrum_figure(name: str, lines: Sequence[Document], drawn: SpectrumCurve) 
     shown = named_lines(lines)
     at = [_place(line, ordered) for line in shown]
     raised = _raised(x, at)
-    stems = [
-        stem(x, y, a, line_total(s), str(i), r) for i, (a, s, r) in enumerate(zip(at, shown, raised, strict=True), 1)
-    ]
+    numbered = sorted(enumerate(zip(at, shown, raised, strict=True), 1), key=lambda one: -one[1][2])  # lowest on top
+    stems = [stem(x, y, place, line_total(line), str(i), row) for i, (place, line, row) in numbered]
     plot = Plot(
         name,
         "Spectrum with named lines",
