@@ -139,3 +139,28 @@ def test_hum_needs_the_odd_multiple_and_no_shaft_near() -> None:
     sheet = parse_tool({"tool": {"tag": "T", "supply": "mains 50 Hz"}}, "sheet")
     twice = replace(case, samples=case.samples + 0.5 * np.sin(2 * np.pi * 100 * time), tool=sheet)
     assert "hum" not in doubts(twice)
+
+
+SAMPLES = sorted((Path(__file__).parent.parent.parent / "sample_recordings").glob("*.flac"))
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda p: p.stem)
+def test_sample_recordings_raise_no_doubt_about_the_signal(path: Path) -> None:
+    """Made by `vibekit.simulate` with process force, speed droop and faults of the tool, but no flaw of the sensor."""
+    found = {c.name for c in vk.check(vk.open_recording(path)).checks if c.status != "pass"}
+    assert found <= {"length"}, found
+
+
+def test_process_force_at_low_frequency_is_no_dc_shift() -> None:
+    """Grinding pushes at all frequencies alike; a step that creeps back has a density of 1 / f²."""
+    random = np.random.default_rng(9)
+    time = np.arange(20 * 6400) / 6400
+    tool = 20 * np.sin(2 * np.pi * 160 * time)
+    flat = np.fft.irfft(np.fft.rfft(random.standard_normal(time.size)) * (np.fft.rfftfreq(time.size, 1 / 6400) < 60))
+    sheet = parse_tool({"tool": {"tag": "T"}, "shaft": [{"name": "s", "rated_rpm": 9600}]}, "sheet")
+    steps = np.cumsum((random.random(time.size) < 2 / 6400) * random.choice([-1, 1], time.size))
+    creeping = steps - np.convolve(np.pad(steps, (3200, 0), mode="edge"), np.ones(3201) / 3201, "valid")
+    for low, expected in ((30 * flat, "pass"), (10 * creeping, "doubtful")):
+        rec = Recording(np.stack([tool + low, 0.5 * tool + flat, 0.3 * tool - flat]), 6400.0)
+        status = {c.name: c.status for c in vk.check(rec, sheet).checks}["dc_shift"]
+        assert status == expected

@@ -22,12 +22,15 @@ _MOST_RUNS = 10000
 
 @dataclass(frozen=True)
 class Spectra:
-    """Power spectral densities [(m/s²)²/Hz], shape (n_axes, n_lines): mean, and of the quietest segment."""
+    """Power spectral densities [(m/s²)²/Hz], shape (n_axes, n_lines): mean, and of the quietest segment.
+
+    `line_shares`, shape (n_axes, n_segments): sum of the squared shares of the strongest lines in the power.
+    """
 
     frequency_hz: FloatArray
     mean: FloatArray
     quiet: FloatArray
-    segments: int
+    line_shares: FloatArray
 
 
 @dataclass(frozen=True)
@@ -203,6 +206,8 @@ class _Welch:
         self.size = 1 << max(3, int(np.log2(max(longest, 8))))
         self.rate, self.held = rate, np.zeros((n_axes, 0))
         self.total = np.zeros((n_axes, self.size // 2 + 1))
+        self.shares: list[list[float]] = []
+        self.frequency = np.arange(self.size // 2 + 1) * rate / self.size
         self.quiet, self.quietest, self.count = self.total, np.inf, 0
         self.window = np.hanning(self.size + 1)[:-1]
 
@@ -220,6 +225,7 @@ class _Welch:
         level = float(density.sum())
         if level < self.quietest:
             self.quiet, self.quietest = density, level
+        self.shares.append([_line_shares(row, self.frequency) for row in density])
         self.count += 1
 
     def spectra(self) -> Spectra:
@@ -227,8 +233,19 @@ class _Welch:
             short = self.held.shape[1]
             self._segment(np.pad(self.held - self.held.mean(axis=1, keepdims=True), ((0, 0), (0, self.size - short))))
             self.total, self.quiet = self.total * self.size / short, self.quiet * self.size / short
-        frequency = np.arange(self.size // 2 + 1) * self.rate / self.size
-        return Spectra(frequency, self.total / max(self.count, 1), self.quiet, self.count)
+        shares = np.array(self.shares).reshape(self.count, -1).T
+        return Spectra(self.frequency, self.total / max(self.count, 1), self.quiet, shares)
+
+
+def _line_shares(density: FloatArray, f: FloatArray) -> float:
+    """Return the sum of squared power shares of the strongest lines, each as wide as a wandering speed makes it."""
+    left, total, shares = density * (f > 5.0), float(density[f > 5.0].sum()), 0.0
+    for _ in range(6):
+        peak = float(f[int(np.argmax(left))])
+        line = np.abs(f - peak) <= max(0.04 * peak, 3.0 * f[1])
+        shares += (float(left[line].sum()) / max(total, 1e-300)) ** 2
+        left = np.where(line, 0.0, left)
+    return shares
 
 
 def _least_step(samples: FloatArray) -> float:
