@@ -38,6 +38,7 @@ FEATURES: dict[str, dict[str, str]] = {
         "grade": "+",
         "one_share": "+",
         "one_over": "+",
+        "swept_gain": "-",
         "noise_one": "-",
         "two_one": "-",
         "harmonics_one": "-",
@@ -105,6 +106,7 @@ FEATURES: dict[str, dict[str, str]] = {
     "bearing.cage": _RACE,
     "electrical.commutation": {"ripple_over": "+", "ripple_share": "+", "ripple_side": "+", **_DISORDER},
     "electrical.mains": {"mains_over": "+", "mains_share": "+", "mains_force": "+", **_DISORDER},
+    "resonance": {"swept_gain": "+", **_DISORDER},
 }
 _BOUNDS = {"+": (0.0, None), "-": (None, 0.0), "?": (None, None)}
 _SHRINKAGE = 1.5  # on squared weights: as if each were known to about ±0.8 beforehand

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from vibekit.errors import UsageError
-from vibekit.machine.evidence import features_of
+from vibekit.machine.parts import features_of
 from vibekit.machine.signal_views import views_of
 from vibekit.machine.speed import estimate_speed
 from vibekit.recording.recording import Recording
@@ -21,7 +21,7 @@ from vibekit.simulate.session import simulate
 
 HEALTHY_SHARE, DOUBLE_SHARE = 0.35, 0.10
 SIZES = (0.4, 3.0)  # of the usual size, log-uniform
-NOT_FROM_ONE_SPEED = ("resonance",)
+SWEPT_SHARE = 0.35  # recordings that hold switching on and off
 
 
 @dataclass(frozen=True)
@@ -33,6 +33,7 @@ class Case:
     condition: str
     sample_rate: float
     with_tach: bool
+    swept: bool
     faults: Mapping[str, float]
 
     @property
@@ -50,7 +51,9 @@ class Case:
         session = simulate(
             self.sheet,
             seed=self.seed,
-            duration_s=12.0,
+            duration_s=16.0 if self.swept else 12.0,
+            off_before_s=1.5 if self.swept else 0.0,
+            off_after_s=4.0 if self.swept else 0.0,
             sample_rate=self.sample_rate,
             faults=self.faults,
             condition=self.condition,
@@ -64,11 +67,12 @@ def draw(seed: int) -> Case:
     name = str(rng.choice(sorted(PRESETS)))
     kind = rng.random()
     count = 0 if kind < HEALTHY_SHARE else 2 if kind > 1 - DOUBLE_SHARE else 1
-    possible = [f for f in FAULTS if f not in NOT_FROM_ONE_SPEED and _fits(PRESETS[name], f)]
+    swept = bool(rng.random() < SWEPT_SHARE)
+    possible = [f for f in FAULTS if (swept or f != "resonance") and _fits(PRESETS[name], f)]
     chosen = rng.choice(possible, size=count, replace=False).tolist()
     faults = {str(f): _size(str(f), rng) for f in chosen}
     rate = float(rng.choice([25600.0, 25600.0, 25600.0, 12800.0, 6400.0]))
-    return Case(seed, name, str(rng.choice(["no load", "loaded"])), rate, bool(rng.random() < 0.5), faults)
+    return Case(seed, name, str(rng.choice(["no load", "loaded"])), rate, bool(rng.random() < 0.5), swept, faults)
 
 
 def _fits(tool: ToolSheet, fault: str) -> bool:

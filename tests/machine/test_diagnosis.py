@@ -63,7 +63,7 @@ def test_tools_are_compared_with_their_like() -> None:
 
 def test_the_table_is_complete() -> None:
     table = judgement_table()
-    assert set(table.faults) == set(ROLE) == set(FAULT_WORDS) - {"healthy", "resonance"}
+    assert set(table.faults) == set(ROLE) == set(FAULT_WORDS) - {"healthy"}
     for model in table.faults.values():
         for condition in ("loaded", "no load"):
             for hz in (15.0, 150.0):

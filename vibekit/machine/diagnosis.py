@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from vibekit.errors import Notice, UsageError, document
-from vibekit.machine.evidence import Evidence, PartFeatures, RecordingFeatures, features_of, rotor_kg
+from vibekit.machine.evidence import Evidence, PartFeatures
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
 from vibekit.machine.judgement import judgement_table, probability
+from vibekit.machine.parts import RecordingFeatures, features_of, rotor_kg
 from vibekit.machine.severity import Severity, severity_of
 from vibekit.machine.signal_views import Line, views_of
 from vibekit.machine.speed import SpeedEstimate, estimate_speed

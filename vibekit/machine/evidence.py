@@ -25,12 +25,14 @@ from typing import Any
 import numpy as np
 
 from vibekit.machine.drivetrain import bearing_orders
+from vibekit.machine.maps import order_map
 from vibekit.machine.signal_views import Line, SignalViews, View, decibels, root_sum
 from vibekit.recording.toolsheet import Bearing, Mesh, ToolSheet
 
 _GRADE_MM_S = 6.3  # G 6.3: motors under 80 mm shaft height, ISO 21940-11:2016 Table 1
 _SIGNIFICANT_DB = 10.0  # over the floor: common practice, no source
 _SLIP = 0.02  # Randall & Antoni 2011 (from memory): 1 to 2 %
+_IMPLAUSIBLE_DB = 25.0  # no housing mode of a tool amplifies so much: the speed was lost on the way
 _HARMONICS = range(3, 11)
 _HALVES = (0.5, 1.5, 2.5)
 
@@ -80,7 +82,7 @@ class PartFeatures:
     readings: Mapping[str, Line] = field(default_factory=dict)
 
 
-class _Notes:
+class Notes:
     """Features of one part while they are read."""
 
     def __init__(self) -> None:
@@ -94,9 +96,9 @@ class _Notes:
             self.readings[name] = reading
 
 
-def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor_kg: float | None) -> _Notes:
+def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor_kg: float | None) -> Notes:
     """Return what one shaft's own lines say: unbalance as a balance grade, harmonics, half orders, directions."""
-    notes, view = _Notes(), views.orders
+    notes, view = Notes(), views.orders
     ratio = views.ratios[shaft]
 
     def line(n: float) -> Line | None:
@@ -135,7 +137,7 @@ def residual_unbalance_g_mm(one: Line, mass_kg: float) -> float:
     return float(mass_kg * acceleration / (2.0 * math.pi * one.frequency_hz) ** 2 * 1e6)
 
 
-def _harmonics(notes: _Notes, readings: list[Line | None], one: Line) -> None:
+def _harmonics(notes: Notes, readings: list[Line | None], one: Line) -> None:
     known = [r for r in readings if r is not None]
     if not known:
         return
@@ -145,7 +147,7 @@ def _harmonics(notes: _Notes, readings: list[Line | None], one: Line) -> None:
     notes.put("harmonics_over", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
 
 
-def _halves(notes: _Notes, readings: list[Line | None], one: Line) -> None:
+def _halves(notes: Notes, readings: list[Line | None], one: Line) -> None:
     known = [r for r in readings if r is not None]
     if not known:
         return
@@ -154,7 +156,7 @@ def _halves(notes: _Notes, readings: list[Line | None], one: Line) -> None:
     notes.put("half_one", decibels(root_sum(known), one.amplitude_mps2), strongest)
 
 
-def mesh_features(views: SignalViews, mesh: Mesh) -> _Notes | None:
+def mesh_features(views: SignalViews, mesh: Mesh) -> Notes | None:
     """Return what a gear pair's lines say; None where its teeth or speed are unknown or the rate cannot carry them."""
     if mesh.driver_teeth is None or mesh.driver not in views.ratios:
         return None
@@ -163,7 +165,7 @@ def mesh_features(views: SignalViews, mesh: Mesh) -> _Notes | None:
     one = view.read(name, at, 0.0005)
     if one is None:
         return None
-    notes = _Notes()
+    notes = Notes()
     two, three = view.read(f"2x {name}", 2 * at, 0.0005), view.read(f"3x {name}", 3 * at, 0.0005)
     notes.put("mesh_over", one.over_floor_db, one)
     notes.put("mesh_share", decibels(root_sum([one, two, three]), views.high_band_mps2), one)
@@ -181,7 +183,7 @@ def mesh_features(views: SignalViews, mesh: Mesh) -> _Notes | None:
     return notes
 
 
-def _sidebands(notes: _Notes, view: View, role: str, shaft: str, at: float, turn: float, carrier: Line) -> None:
+def _sidebands(notes: Notes, view: View, role: str, shaft: str, at: float, turn: float, carrier: Line) -> None:
     """Note level and number of the sidebands of one shaft around the mesh line."""
 
     def pair(k: int) -> Iterator[Line]:
@@ -202,7 +204,7 @@ def _sidebands(notes: _Notes, view: View, role: str, shaft: str, at: float, turn
         notes.put(f"side_{role}_count", float(sum(r.over_floor_db > _SIGNIFICANT_DB for r in far)), strongest)
 
 
-def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, _Notes]:
+def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, Notes]:
     """Return, per place of a rolling bearing, what its envelope lines say; empty where geometry or speed is unknown."""
     known = bearing.balls is not None and bearing.ball_mm is not None and bearing.pitch_mm is not None
     if not known or bearing.shaft not in views.ratios:
@@ -226,8 +228,8 @@ def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, _Notes]:
     return found
 
 
-def _place(views: SignalViews, name: str, order: float, modulator: float) -> _Notes:
-    notes, view = _Notes(), views.rolling_envelope
+def _place(views: SignalViews, name: str, order: float, modulator: float) -> Notes:
+    notes, view = Notes(), views.rolling_envelope
     lines = [view.read(f"{n}x {name}, envelope" if n > 1 else f"{name}, envelope", n * order, _SLIP) for n in (1, 2, 3)]
     known = [line for line in lines if line is not None]
     if not known:
@@ -243,9 +245,9 @@ def _place(views: SignalViews, name: str, order: float, modulator: float) -> _No
     return notes
 
 
-def ripple_features(views: SignalViews, motor: str, bars: int) -> _Notes:
+def ripple_features(views: SignalViews, motor: str, bars: int) -> Notes:
     """Return what the commutator's line says: its level, and the sidebands that one bad bar adds once per turn."""
-    notes, turn = _Notes(), views.ratios[motor]
+    notes, turn = Notes(), views.ratios[motor]
     ripple = views.orders.read(f"{motor} commutator", bars * turn, 0.0005)
     if ripple is None:
         return notes
@@ -259,9 +261,9 @@ def ripple_features(views: SignalViews, motor: str, bars: int) -> _Notes:
     return notes
 
 
-def mains_features(views: SignalViews, line_hz: float | None, mass_kg: float | None) -> tuple[_Notes, str]:
+def mains_features(views: SignalViews, line_hz: float | None, mass_kg: float | None) -> tuple[Notes, str]:
     """Return what the line at twice the mains frequency says, and else the reason why it says nothing."""
-    notes = _Notes()
+    notes = Notes()
     if line_hz is None:
         return notes, 'the tool sheet does not name a mains supply (supply = "mains 50 Hz")'
     doubled = 2.0 * line_hz
@@ -286,138 +288,23 @@ def crossing_shaft(views: SignalViews, hz: float) -> str | None:
     return None
 
 
-@dataclass(frozen=True)
-class RecordingFeatures:
-    """All parts of one recording, and which faults it cannot test, with the reason."""
+def sweep_features(views: SignalViews, shaft: str) -> tuple[Notes, str]:
+    """Return what the 1x line does while the speed runs up or down, and else the reason why it says nothing.
 
-    parts: tuple[PartFeatures, ...]
-    untested: tuple[tuple[str, str], ...]
-
-
-def features_of(views: SignalViews, tool: ToolSheet | None) -> RecordingFeatures:
-    """Return the features of every part that the sheet names (without a sheet: of the one shaft followed)."""
-    output = (tool.output_shaft if tool else None) or views.reference
-    look = _Look(views, tool, output, _motor(tool, output))
-    _shaft_parts(look)
-    _mesh_parts(look)
-    _bearing_parts(look)
-    _motor_parts(look)
-    look.untested.append(("resonance", "needs a recording through a range of speeds (run-up or coast-down)"))
-    return RecordingFeatures(tuple(look.parts), tuple(look.untested))
-
-
-class _Look:
-    """Parts and gaps of one recording while they are gathered."""
-
-    def __init__(self, views: SignalViews, tool: ToolSheet | None, output: str, motor: str | None) -> None:
-        self.views, self.tool, self.output, self.motor = views, tool, output, motor
-        self.parts: list[PartFeatures] = []
-        self.untested: list[tuple[str, str]] = []
-        self.context: dict[str, float] = {}
-
-    def add(self, faults: tuple[str, ...], where: str | None, shaft: str, notes: _Notes) -> None:
-        """Add a part that was read, with what the output shaft shows beside it."""
-        if notes.values:
-            hz = self.views.ratios[shaft] * self.views.angle.hz
-            self.parts.append(PartFeatures(faults, where, hz, {**self.context, **notes.values}, notes.readings))
-
-    def turning(self, shaft: str | None) -> bool:
-        """Tell whether a shaft's speed is known."""
-        return shaft is not None and shaft in self.views.ratios
-
-
-def _motor(tool: ToolSheet | None, output: str) -> str | None:
-    """Return the motor's shaft: the driver that nothing drives, or the only shaft."""
-    if tool is None or not tool.shafts:
-        return None
-    driven = {mesh.driven for mesh in tool.meshes}
-    return next((s.name for s in tool.shafts if s.name not in driven), output)
-
-
-def rotor_kg(tool: ToolSheet | None, shaft: str) -> float | None:
-    """Return the mass that turns with a shaft, where the sheet says it: rotor and, on the output shaft, accessory."""
-    if tool is None or not any(s.name == shaft for s in tool.shafts):
-        return None
-    rotor = tool.shaft(shaft).rotor_mass_kg or 0.0
-    accessory = (tool.accessory.mass_kg or 0.0) if tool.accessory and shaft == tool.output_shaft else 0.0
-    return rotor + accessory or None
-
-
-def _shaft_parts(look: _Look) -> None:
-    views, tool, output, motor = look.views, look.tool, look.output, look.motor
-    if look.turning(output):
-        head = shaft_features(views, tool, output, rotor_kg(tool, output))
-        look.add(("imbalance.accessory", "spindle.bent", "mount.loose"), output, output, head)
-        look.context = {f"out_{name}": value for name, value in head.values.items()}
-    if motor is None:
-        reason = "the tool sheet does not describe the drive train ([[shaft]], [[mesh]])"
-    elif motor == output:
-        reason = "motor and accessory turn on one shaft, so that both make the same line: run without the accessory"
-    elif not look.turning(motor):
-        reason = "the speed of the motor's shaft is not known: give driver_teeth and driven_teeth of the mesh"
-    else:
-        look.add(("imbalance.armature",), motor, motor, shaft_features(views, tool, motor, rotor_kg(tool, motor)))
-        return
-    look.untested.append(("imbalance.armature", reason))
-
-
-def _mesh_parts(look: _Look) -> None:
-    faults = ("gear.wear", "gear.eccentric", "gear.tooth")
-    tool = look.tool
-    if tool is not None and tool.shafts and not tool.meshes:
-        return  # a direct drive has no gears
-    found = False
-    for mesh in tool.meshes if tool else ():
-        notes = mesh_features(look.views, mesh)
-        if notes is not None:
-            driven = mesh.driven if look.turning(mesh.driven) else mesh.driver
-            look.add(faults, f"mesh {mesh.driver}-{mesh.driven}", driven, notes)
-            found = True
-    if not found:
-        known = tool is not None and any(mesh.driver_teeth for mesh in tool.meshes)
-        reason = (
-            "the sample rate does not carry the mesh lines" if known else "the tool sheet gives no teeth ([[mesh]])"
-        )
-        look.untested.extend((fault, reason) for fault in faults)
-
-
-def _bearing_parts(look: _Look) -> None:
-    bearings = look.tool.bearings if look.tool else ()
-    places: set[str] = set()
-    for bearing in bearings:
-        if not look.turning(bearing.shaft):
-            continue
-        if bearing.kind == "bushing":
-            notes = shaft_features(look.views, look.tool, bearing.shaft, rotor_kg(look.tool, bearing.shaft))
-            look.add(("bushing.worn",), bearing.name, bearing.shaft, notes)
-            continue
-        for place, notes in bearing_features(look.views, bearing).items():
-            look.add((f"bearing.{place}",), bearing.name, bearing.shaft, notes)
-            places.add(place)
-    if not any(b.kind == "bushing" for b in bearings) and not bearings:
-        look.untested.append(("bushing.worn", 'the tool sheet names no bushing ([[bearing]] kind = "bushing")'))
-    for place in ("outer_race", "inner_race", "rolling_element", "cage"):
-        if place not in places:
-            reason = "the tool sheet gives no rolling bearing with balls, ball_mm and pitch_mm"
-            look.untested.append((f"bearing.{place}", reason))
-
-
-def _motor_parts(look: _Look) -> None:
-    tool, motor = look.tool, look.motor
-    own_supply = tool is not None and tool.supply in ("battery", "air")
-    bars = tool.shaft(motor).commutator_bars if tool and motor else None
-    ripple = ripple_features(look.views, motor, bars) if bars and motor and look.turning(motor) else _Notes()
-    if ripple.values and motor:
-        look.add(("electrical.commutation",), motor, motor, ripple)
-    elif bars or not own_supply:
-        reason = (
-            "the sample rate does not carry the commutator's line"
-            if bars
-            else "the tool sheet gives no commutator_bars"
-        )
-        look.untested.append(("electrical.commutation", reason))
-    pull, reason = mains_features(look.views, tool.line_hz if tool else None, tool.mass_kg if tool else None)
-    if pull.values and motor and look.turning(motor):
-        look.add(("electrical.mains",), "field", motor, pull)
-    elif not own_supply:
-        look.untested.append(("electrical.mains", reason))
+    Unbalance alone drives with ω²: level over ω² stays as it is over speed. A part of the structure that resonates at
+    running speed answers more there than on the way: `swept_gain` is how much more [dB].
+    """
+    notes, ratio = Notes(), views.speed.ratios[shaft]
+    swept = order_map(views.recording, views.speed, [ratio])
+    hz, level = swept.hz * ratio, swept.levels[:, 0]
+    known = np.isfinite(hz) & (hz > 0) & (level > 2.0 * swept.floor[:, 0])
+    running = known & (hz > 0.93 * np.nanmax(hz, initial=0.0))
+    on_the_way = known & (hz > 0.45 * np.nanmax(hz, initial=0.0)) & (hz < 0.8 * np.nanmax(hz, initial=0.0))
+    if running.sum() < 4 or on_the_way.sum() < 4:
+        return notes, "needs a recording through a range of speeds: switch on and off while it records"
+    gain = 20.0 * np.log10(level / hz**2)
+    rise = float(np.median(gain[running]) - np.median(gain[on_the_way]))
+    if abs(rise) > _IMPLAUSIBLE_DB:
+        return notes, "the speed could not be followed through the run-up: use a tachometer"
+    notes.put("swept_gain", rise, views.orders.read(f"{shaft} 1x", views.ratios[shaft]))
+    return notes, ""

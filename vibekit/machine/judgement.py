@@ -37,6 +37,7 @@ ROLE = {
     "bearing.cage": "cage",
     "electrical.commutation": "commutator",
     "electrical.mains": "field",
+    "resonance": "sweep",
 }
 _KINDS = (
     (("die grind", "straight grind"), "die grinder"),

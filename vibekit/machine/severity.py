@@ -29,6 +29,7 @@ _MEASURE = {
     "bearing.cage": "env_mean",
     "electrical.commutation": "ripple_side",
     "electrical.mains": "mains_share",
+    "resonance": "swept_gain",
 }
 _MARKED, _SEVERE = 2.5, 5.0
 _UNBALANCE = ("imbalance.accessory", "imbalance.armature")
