@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 _NUMBER = re.compile(r"[+-]?(\d|\.\d|nan$|inf(inity)?$)", re.IGNORECASE)
 _OVER_EXIT = 5
+_MOST_DOCUMENT_BYTES = 1 << 26  # of a grade document: some thousand recordings
 
 Tasks = Annotated[
     list[str],
@@ -100,20 +101,25 @@ def _task(text: str, options: RecordingOptions) -> ExposureTask:
 
 
 def _graded(path: Path, seconds: float) -> ExposureTask:
-    from vibekit.handarm.exposure import ExposureTask
+    from vibekit.handarm.exposure import LARGEST_MPS2, ExposureTask
+    from vibekit.recording.tables import read_small_text
 
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        summary = document["summary"]
+        summary = json.loads(read_small_text(path, _MOST_DOCUMENT_BYTES))["summary"]
         magnitude, doubt = summary["a_hv_mps2"], summary["expanded_uncertainty_mps2"]
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file (a task is MAGNITUDE@TIME or GRADE_DOCUMENT@TIME)") from None
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError, KeyError, TypeError):
+    except InputError as error:
+        raise InputError(f"{error} (a task is MAGNITUDE@TIME or GRADE_DOCUMENT@TIME)") from None
+    except (ValueError, RecursionError, KeyError, TypeError):
         raise InputError(f"{path}: is not a grade document (write one with vibekit grade --json)") from None
-    if not isinstance(magnitude, int | float) or isinstance(magnitude, bool):
+    if magnitude is None:
         raise InputError(f"{path}: holds no magnitude: its recordings could not be graded")
-    known = isinstance(doubt, int | float) and not isinstance(doubt, bool)
-    return ExposureTask(float(magnitude), seconds, float(doubt) if known else None, path.name)
+    if not all(_is_number(v) and 0 <= v <= LARGEST_MPS2 for v in (magnitude, 0 if doubt is None else doubt)):
+        raise InputError(f"{path}: its magnitude or uncertainty is not a number of m/s² from 0 to {LARGEST_MPS2:g}")
+    return ExposureTask(float(magnitude), seconds, None if doubt is None else float(doubt), path.name)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _shift(path: Path, options: RecordingOptions) -> ExposureTask:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import io
+import signal
 import sys
+import threading
 from typing import Annotated
 
 import typer
 
-from vibekit.errors import VibekitError
+from vibekit.errors import InputError, UsageError, VibekitError, is_text
 
 from . import (
     balance,
@@ -26,6 +29,9 @@ from . import (
     trend,
 )
 from .output import note
+
+_SIGNALLED = 128  # exit code of a process ended by signal n: 128 + n, as shells count
+_SIGPIPE = 13
 
 commands = typer.Typer(
     name="vibekit",
@@ -65,24 +71,62 @@ def _root(debug: Annotated[bool, typer.Option("--debug", help="Show the tracebac
 def app(arguments: list[str] | None = None) -> None:
     """Run the command line; never returns. `--debug` is taken anywhere on it."""
     given = sys.argv[1:] if arguments is None else arguments
+    _end_cleanly_on_signals()
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a narrow encoding shows escapes instead of failing
     debug = "--debug" in given
     sys.exit(_run([a for a in given if a != "--debug"], debug))
 
 
+def _end_cleanly_on_signals() -> None:
+    """Turn the signals that end a process into an exception, so that temporary files are taken away."""
+
+    def end(number: int, _: object) -> None:
+        raise SystemExit(_SIGNALLED + number)
+
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), end)
+
+
 def _run(arguments: list[str], debug: bool) -> int:
     try:
+        _require_text(arguments)
         commands(arguments)
     except SystemExit as ended:
-        return ended.code if isinstance(ended.code, int) else 1
+        return _ended(ended)
     except VibekitError as error:
         note(str(error))
         return error.exit_code
     except KeyboardInterrupt:
-        note("stopped; nothing was left half written")
-        return 130
+        return _ended(SystemExit(_SIGNALLED + signal.SIGINT))
+    except MemoryError:
+        note("not enough memory for this recording; take a part of it with --from and --to")
+        return InputError.exit_code
+    except OSError as error:
+        if debug:
+            raise
+        note(f"{error.filename or 'output'}: {error.strerror or error}")
+        return InputError.exit_code
     except Exception as defect:
         if debug:
             raise
         note(f"a defect in vibekit ({type(defect).__name__}: {defect}); run again with --debug and report it")
         return 1
     return 0
+
+
+def _require_text(arguments: list[str]) -> None:
+    for argument in arguments:
+        if not is_text(argument):
+            raise UsageError(f"argument {argument} is not UTF-8 text: rename a file of that name first")
+
+
+def _ended(ended: SystemExit) -> int:
+    """Return the exit code of a command that ended itself, was stopped, or lost the reader of its output."""
+    code = ended.code if isinstance(ended.code, int) else 1
+    if code > _SIGNALLED:
+        note("stopped; nothing was left half written")
+    return code if code != 1 else _SIGNALLED + _SIGPIPE  # the framework's way to say that nobody reads any more

@@ -122,7 +122,8 @@ def over_recordings(paths: list[Path], work: Callable[[Path], Any]) -> tuple[lis
     Many recordings are spread over the cores; the results keep the order of the recordings.
 
     Raises:
-        InputError: every recording is bad (the first reason).
+        InputError: the only recording is bad.
+        Exit: every one of several recordings is bad; each is named on standard error.
     """
     from vibekit.bench.gather import gather
     from vibekit.bench.parallel import run_all
@@ -141,8 +142,8 @@ def over_recordings(paths: list[Path], work: Callable[[Path], Any]) -> tuple[lis
             raise outcome
         note(str(outcome))
         failures.notices.append(_unusable(path, outcome))
-    if not results:
-        raise next(outcome for outcome in outcomes.values() if isinstance(outcome, InputError))
+    if not results:  # each is named by now
+        raise typer.Exit(InputError.exit_code)
     return results, failures
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 from collections.abc import Callable
 from typing import Any
@@ -18,11 +19,29 @@ Document = dict[str, Any]
 
 def emit(document: Document, as_json: bool, render: Callable[[Document], str], exit_code: int = 0) -> None:
     """Print a document as JSON or as text, then end with its exit code (4 where a notice refuses)."""
-    typer.echo(json.dumps(jsonable(document), ensure_ascii=False, allow_nan=False) if as_json else render(document))
+    _print(_json(document) if as_json else render(document))
     refuses = any(notice["severity"] == "refusal" for notice in document.get("notices", []))
     code = exit_code or (RecordingLimitError.exit_code if refuses else 0)
     if code:
         raise typer.Exit(code)
+
+
+def _json(document: Document) -> str:
+    """Return a document as JSON: as it reads where standard output can carry that, else with escapes."""
+    text = json.dumps(jsonable(document), ensure_ascii=False, allow_nan=False)
+    try:
+        text.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+    except UnicodeEncodeError:
+        return json.dumps(jsonable(document), allow_nan=False)
+    return text
+
+
+def _print(text: str) -> None:
+    """Print on standard output; a reader that has gone away (`| head`) has what it wanted."""
+    try:
+        typer.echo(text)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def jsonable(value: Any) -> Any:

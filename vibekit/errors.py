@@ -56,6 +56,15 @@ class Notice:
         }
 
 
+def is_text(name: str) -> bool:
+    """Tell whether a name can be written as UTF-8; a file name of other bytes cannot."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 def distinct(notices: Iterable[Notice]) -> tuple[Notice, ...]:
     """Return the notices in order, each once."""
     return tuple(dict.fromkeys(notices))

@@ -10,6 +10,7 @@ from vibekit.errors import UsageError
 
 STANDARD_GRAVITY = 9.80665  # m/s², exact by definition (3rd CGPM, 1901)
 _DAY_S = 86_400.0
+_SMALLEST_MPS2, _LARGEST_MPS2 = 1e-6, 1e9  # wider than any sensor; their squares are still numbers
 
 _ACCELERATION = re.compile(r"\s*([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([^\s\d].*?)\s*$")
 _DURATION = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m(?:in)?)?(?:(\d+(?:\.\d+)?)s)?$")
@@ -45,7 +46,7 @@ def parse_acceleration(text: str) -> float:
     """Return an acceleration such as ``"50 g"`` or ``"490 m/s2"`` [m/s²].
 
     Raises:
-        UsageError: no number, no unit, or not positive and finite.
+        UsageError: no number, no unit, or not positive and finite, from 1e-6 to 1e9 m/s².
     """
     match = _ACCELERATION.match(text)
     try:
@@ -54,7 +55,12 @@ def parse_acceleration(text: str) -> float:
         value = math.nan
     if not match or not math.isfinite(value) or value <= 0:
         raise UsageError(f'acceleration {text!r} cannot be read: write a positive number and a unit, such as "50 g"')
-    return value * unit_factor(match[2])
+    mps2 = value * unit_factor(match[2])
+    if not _SMALLEST_MPS2 <= mps2 <= _LARGEST_MPS2:
+        raise UsageError(
+            f"acceleration {text!r} is no sensor's: {_SMALLEST_MPS2:g} to {_LARGEST_MPS2:g} m/s² are taken"
+        )
+    return mps2
 
 
 def parse_duration(text: str) -> float:
@@ -98,7 +104,7 @@ def _within_a_day(seconds: float | None) -> str:
 
 def number(value: float | None, digits: int = 3, unit: str = "") -> str:
     """Return a number to significant digits with its unit, or a dash where it could not be determined."""
-    if value is None:
+    if value is None or not math.isfinite(value):
         return "-"
     if value == 0:
         return f"0{' ' + unit if unit else ''}"

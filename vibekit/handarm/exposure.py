@@ -20,6 +20,8 @@ from vibekit.standards.exposure_values import (
 from vibekit.units import parse_duration
 
 DAY_S = 86_400.0
+LARGEST_MPS2 = 1e6  # far beyond what any handle does; what is larger is a slip of the pen
+_STILL_MPS2 = 1e-9  # below any sensor: a tool that does not shake
 _EXACT = 1e-12  # relative: a value reached but for rounding is reached
 
 Verdict = Literal["below action value", "above action value", "above limit value"]
@@ -51,8 +53,10 @@ class ExposureTask:
     name: str = ""
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.a_hv_mps2) and self.a_hv_mps2 >= 0):
-            raise UsageError(f"magnitude {self.a_hv_mps2} must be a finite number of m/s², not negative")
+        if not 0 <= self.a_hv_mps2 <= LARGEST_MPS2:
+            raise UsageError(
+                f"magnitude {self.a_hv_mps2} must be a finite number of m/s², not negative, {LARGEST_MPS2:g} at most"
+            )
         if not (math.isfinite(self.time_s) and 0 <= self.time_s <= DAY_S):
             raise UsageError(f"time {self.time_s:g} s must lie between 0 and 24 h")
 
@@ -116,7 +120,7 @@ class DailyExposure:
         task = task or self.tasks[-1]
         if self.reached(value_mps2):
             return 0.0
-        if task.a_hv_mps2 == 0:
+        if task.a_hv_mps2 < _STILL_MPS2:
             return None
         return (value_mps2**2 - self.a8_mps2**2) * REFERENCE_DURATION_S / task.a_hv_mps2**2
 
@@ -199,7 +203,7 @@ class DailyExposure:
         for name, value in (("action", self.values.action_mps2), ("limit", self.values.limit_mps2)):
             if doubt and abs(self.a8_mps2 - value) < doubt:
                 notices.append(_close_to(name, self.a8_mps2, value, doubt))
-        if self.tasks[-1].a_hv_mps2 == 0:
+        if self.tasks[-1].a_hv_mps2 < _STILL_MPS2:
             notices.append(Notice("no_vibration", "info", "the last task's tool does not shake: no time to a value"))
         return notices
 
@@ -220,7 +224,7 @@ def time_to_reach(a_hv_mps2: float, value_mps2: float) -> float | None:
 
     Source: ISO 5349-1:2001 eq. 2 solved for T: T = T0·(value/a_hv)².
     """
-    return None if a_hv_mps2 <= 0 else REFERENCE_DURATION_S * (value_mps2 / a_hv_mps2) ** 2
+    return None if a_hv_mps2 < _STILL_MPS2 else REFERENCE_DURATION_S * (value_mps2 / a_hv_mps2) ** 2
 
 
 def weekly_exposure(a8_mps2: Sequence[float]) -> float:
@@ -231,8 +235,10 @@ def weekly_exposure(a8_mps2: Sequence[float]) -> float:
 
     Source: UK SI 2005/1093 Schedule 1 Part II: sqrt(1/5·Σ A(8)_j²).
     """
-    if len(a8_mps2) > 7 or not all(math.isfinite(a) and a >= 0 for a in a8_mps2):
-        raise UsageError("a week has at most seven days, each with a finite A(8) that is not negative")
+    if len(a8_mps2) > 7 or not all(0 <= a <= LARGEST_MPS2 for a in a8_mps2):
+        raise UsageError(
+            f"a week has at most seven days, each with a finite A(8), not negative, {LARGEST_MPS2:g} at most"
+        )
     return math.sqrt(math.fsum(a * a for a in a8_mps2) / 5.0)
 
 

@@ -90,7 +90,7 @@ def plan_blocks(sample_rate: float) -> BlockPlan:
         VibekitError: the filter would leave the tolerance (a defect, never expected).
     """
     frame = STEPS_PER_FRAME * max(1, round(sample_rate / FRAMES_PER_S / STEPS_PER_FRAME))
-    size = _fast_length(math.ceil(_BLOCK_S * sample_rate))
+    size = _fast_length(max(math.ceil(_BLOCK_S * sample_rate), frame + math.ceil(HISTORY_S * sample_rate)))
     hop = int((size - HISTORY_S * sample_rate) // frame) * frame
     plan = BlockPlan(sample_rate, frame, size - hop, hop)
     _verify(plan)

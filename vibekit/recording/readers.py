@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError, Notice, UsageError
+from vibekit.errors import InputError, Notice, UsageError, is_text
 from vibekit.recording.calibration import Calibration
 from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
 from vibekit.recording.readers_arrays import SUFFIXES as ARRAY_SUFFIXES, open_arrays
@@ -21,6 +21,9 @@ from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Or
 from vibekit.recording.sidecar import RecordingFacts, axis_names, load_sidecar
 from vibekit.recording.source import RawSource
 from vibekit.recording.toolsheet import ToolSheet, load_tool
+
+_RATES_HZ = (1e-3, 1e6)  # wider than any accelerometer's; blocks are some seconds long, so a rate is also memory
+_LARGEST = 1e9  # [m/s²], and of a raw channel: no sensor gives more, and its square is still a number
 
 CHANNEL_ROLES = (*ACCELERATION_AXES, "tach", "sound", "-")
 
@@ -65,6 +68,10 @@ def open_recording(
     if rate is None:
         raise InputError(
             f"{path}: the file does not say its sample rate: give --sample-rate or sample_rate_hz in the sidecar"
+        )
+    if not _RATES_HZ[0] <= rate <= _RATES_HZ[1]:
+        raise InputError(
+            f"{path}: sample rate {rate:g} Hz is no sensor's: {_RATES_HZ[0]:g} to {_RATES_HZ[1]:g} Hz are read"
         )
     first, last = _range(path, source, rate, start_s, stop_s)
     origin = Origin(
@@ -119,6 +126,8 @@ def read(
 
 def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
     """Return the uncalibrated source of a file by its suffix. Raises InputError."""
+    if not is_text(str(path)):
+        raise InputError(f"{path}: its name is not UTF-8 text: rename it first")
     if not path.exists():
         raise InputError(f"{path}: no such file")
     if not path.is_file():
@@ -212,6 +221,9 @@ def _calibration(path: Path, facts: RecordingFacts, unit_option: str | None, sou
 def _range(
     path: Path, source: RawSource, rate: float, start_s: float | None, stop_s: float | None
 ) -> tuple[int, int | None]:
+    for name, value in (("--from", start_s), ("--to", stop_s)):
+        if value is not None and not abs(value) <= _LARGEST:
+            raise UsageError(f"{name} {value:g} is not a time in seconds")
     first = 0 if start_s is None else round(start_s * rate)
     last = None if stop_s is None else round(stop_s * rate)
     if first < 0 or (last is not None and last <= first):
@@ -236,19 +248,28 @@ def _blocks(
     start = 0
     for raw in source.blocks(size, first, last):
         gain = source.unit_per_count * calibration.mps2_per_unit
-        acceleration = np.multiply(raw[:, rows].T, gain, dtype=np.float64, order="C")
+        with np.errstate(over="ignore", invalid="ignore"):  # what is not finite is refused below
+            acceleration = np.multiply(raw[:, rows].T, gain, dtype=np.float64, order="C")
+        others = [_raw_channel(raw, column, source) for column in (tach, sound)]
         if raw.dtype.kind == "f":
-            _require_finite(path, acceleration, first + start)
-        yield Block(start, acceleration, _raw_channel(raw, tach, source), _raw_channel(raw, sound, source))
+            for channel in (acceleration, *others):
+                _require_finite(path, channel, first + start)
+        yield Block(start, acceleration, *others)
         start += len(raw)
 
 
 def _raw_channel(raw: FloatArray, column: int | None, source: RawSource) -> FloatArray | None:
-    return None if column is None else raw[:, column] * source.unit_per_count
+    return None if column is None else np.asarray(raw[:, column] * source.unit_per_count, dtype=np.float64)
 
 
-def _require_finite(path: Path, acceleration: FloatArray, start: int) -> None:
-    finite = np.isfinite(acceleration)
-    if not finite.all():
-        index = int(np.flatnonzero(~finite.all(axis=0))[0])
-        raise InputError(f"{path}: sample {start + index} is not finite (NaN or infinite)")
+def _require_finite(path: Path, channels: FloatArray | None, start: int) -> None:
+    if channels is None or (channels.size and max(channels.max(), -channels.min()) <= _LARGEST):
+        return
+    bad = ~(np.abs(np.atleast_2d(channels)) <= _LARGEST).all(axis=0)
+    if bad.any():
+        index = int(np.flatnonzero(bad)[0])
+        value = np.atleast_2d(channels)[:, index]
+        what = (
+            f"{np.max(value):g}: no sensor gives that" if np.isfinite(value).all() else "not finite (NaN or infinite)"
+        )
+        raise InputError(f"{path}: sample {start + index} is {what}")

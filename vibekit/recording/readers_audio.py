@@ -11,6 +11,9 @@ from vibekit.recording.source import RawSource
 
 SUFFIXES = frozenset({".wav", ".wave", ".rf64", ".w64", ".flac", ".aif", ".aiff", ".aifc", ".caf"})
 
+# What these files start with. Others are not handed to the library: it would try them as MP3 and print notes of its own.
+_STARTS = (b"RIFF", b"RIFX", b"RF64", b"riff", b"fLaC", b"FORM", b"caff")
+
 # Stored integers are read as they are: soundfile's conversion to float costs 8 times a plain read of 16-bit counts.
 _COUNTS = {
     "PCM_16": ("int16", 2.0**-15),
@@ -31,6 +34,9 @@ def open_audio(path: Path) -> RawSource:
     """
     import soundfile
 
+    with path.open("rb") as file:
+        if not file.read(12).startswith(_STARTS):
+            raise InputError(f"{path}: is not a {path.suffix[1:].upper()} file: its first bytes are of no such format")
     try:
         info = soundfile.info(str(path))
     except (soundfile.LibsndfileError, OSError) as error:

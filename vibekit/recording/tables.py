@@ -86,7 +86,9 @@ def _value(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> An
         return tuple(_value(item, get_args(hint)[0], where, metadata) for item in value)
     if hint is bool or hint is str:
         if not isinstance(value, hint):
-            raise InputError(f"{where} must be {'true or false' if hint is bool else 'text in quotes'}, not {value!r}")
+            raise InputError(
+                f"{where} must be {'true or false' if hint is bool else 'text in quotes'}, not {_short(value)}"
+            )
         return value
     if hint is datetime:
         return _datetime(value, where)
@@ -99,7 +101,7 @@ def _datetime(value: Any, where: str) -> datetime:
     try:
         return datetime.fromisoformat(value)
     except (TypeError, ValueError):
-        raise InputError(f"{where} must be a date and time such as 2026-03-07T10:15:00Z, not {value!r}") from None
+        raise InputError(f"{where} must be a date and time such as 2026-03-07T10:15:00Z, not {_short(value)}") from None
 
 
 def _short(value: Any) -> str:
@@ -113,9 +115,9 @@ def _number(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> f
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= _LARGEST:
         raise InputError(f"{where} must be a finite number, not {_short(value)}")
     if hint is int and value != int(value):
-        raise InputError(f"{where} must be a whole number, not {value!r}")
+        raise InputError(f"{where} must be a whole number, not {_short(value)}")
     if (value < 0 and not metadata.get("any_sign")) or (
         value == 0 and not (metadata.get("allow_zero") or metadata.get("any_sign"))
     ):
-        raise InputError(f"{where} must be greater than zero, not {value!r}")
+        raise InputError(f"{where} must be greater than zero, not {_short(value)}")
     return int(value) if hint is int else float(value)
