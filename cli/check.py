@@ -45,6 +45,7 @@ def check(
         emit(_plan(options, sensor_band), as_json, render_plan)
         return
     import vibekit as vk
+    from vibekit.recording.quality import background_notices
 
     def work(path: Path) -> Any:
         progress = Progress(f"checking {path.name}")
@@ -56,7 +57,7 @@ def check(
     document = framed(
         "check",
         {"recordings": [report.entry() for report in reports]},
-        [*(notice for report in reports for notice in report.notices), *failures.notices],
+        [*(n for report in reports for n in report.notices), *background_notices(reports), *failures.notices],
     )
     emit(document, as_json, render, failures.exit_code)
 

@@ -75,6 +75,18 @@ def test_under_two_seconds_ends_with_4_and_the_document(tmp_path: Path) -> None:
     assert ended.code == 4 and ended.document["recordings"][0]["duration_s"] == pytest.approx(1.9)
 
 
+@pytest.mark.parametrize(("floor", "near"), [(0.05, True), (0.01, False)])
+def test_background_beside_a_run(tmp_path: Path, floor: float, near: bool) -> None:
+    """The run has 10 times the floor, or twice it."""
+    run, off = run_file(tmp_path / "run.wav"), run_file(tmp_path / "off.wav", level=floor)
+    (tmp_path / "off.toml").write_text('[recording]\ncondition = "off"\n')
+    notices = vibekit("check", run, off, "--full-scale", "50 g", "--json").document["notices"]
+    found = [n for n in notices if n["code"] == "near_background"]
+    assert bool(found) == near
+    if near:
+        assert found[0]["value"] == pytest.approx(2, rel=0.02) and "run.wav" in found[0]["message"]
+
+
 def test_one_bad_recording_among_several(tmp_path: Path) -> None:
     good, bad = run_file(tmp_path / "a.wav"), tmp_path / "b.wav"
     bad.write_bytes(good.read_bytes()[:9000])

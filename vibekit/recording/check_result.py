@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import numpy as np
+
 from vibekit.recording.measures import Measures
 from vibekit.recording.recording import Origin
 from vibekit.recording.segments import FRAME_S, Trigger, trigger_on
@@ -59,3 +61,9 @@ def known_ceiling(context: Context) -> float | None:
 def running_frames(m: Measures) -> Trigger:
     """Return which level frames have the tool running."""
     return trigger_on(m.levels, FRAME_S)
+
+
+def running_level(m: Measures) -> float | None:
+    """Return the median r.m.s. of all axes together while the tool runs [m/s²]; None where nothing is a frame long."""
+    on = running_frames(m).on
+    return float(np.median(m.levels[on])) if on.any() else None

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from vibekit.errors import Notice, document
 from vibekit.recording import checks_setup as setup, checks_signal as signal
-from vibekit.recording.check_result import Check, Context
+from vibekit.recording.background import OFF, floor_notice
+from vibekit.recording.check_result import Check, Context, running_level
 from vibekit.recording.limits import BLIND_BAND_HZ, GRADE_BAND_HZ, MIN_USABLE_S, band_covered, lines_beyond
 from vibekit.recording.measures import Measures, measure
 from vibekit.recording.recording import SignalSource
@@ -39,7 +40,10 @@ _CHECKS: tuple[Callable[[Measures, Context], Check | None], ...] = (
 
 @dataclass(frozen=True)
 class CheckReport:
-    """What a recording can be used for. `checks` has one entry per check that applies to it."""
+    """What a recording can be used for. `checks` has one entry per check that applies to it.
+
+    `level_mps2` is the median r.m.s. of all axes together, unweighted, while the tool runs.
+    """
 
     file: str
     duration_s: float
@@ -49,6 +53,8 @@ class CheckReport:
     clipped_pct: float
     checks: tuple[Check, ...]
     usable_for: dict[str, bool]
+    condition: str | None
+    level_mps2: float | None
     log: tuple[str, ...]
     notices: tuple[Notice, ...]
 
@@ -63,6 +69,8 @@ class CheckReport:
             "clipped_pct": self.clipped_pct,
             "checks": [check.to_dict() for check in self.checks],
             "usable_for": dict(self.usable_for),
+            "condition": self.condition,
+            "level_mps2": self.level_mps2,
             "log": list(self.log),
         }
 
@@ -97,9 +105,22 @@ def check(
         signal.clipped_pct(measures, context),
         found,
         _usable_for(status, band, sheet),
+        origin.facts.condition,
+        running_level(measures),
         origin.log,
         (*origin.notices, *_refusals(measures, sheet, band, origin.file), *_cautions(found, origin.file)),
     )
+
+
+def background_notices(reports: Sequence[CheckReport]) -> list[Notice]:
+    """Return a caution for each recording within 3 times the level of those with condition "off" beside it."""
+    floors = [r.level_mps2 for r in reports if r.condition == OFF and r.level_mps2 is not None]
+    found = [
+        floor_notice(r.file, r.level_mps2, max(floors))
+        for r in reports
+        if floors and r.condition != OFF and r.level_mps2 is not None
+    ]
+    return [notice for notice in found if notice is not None]
 
 
 def _usable_for(
