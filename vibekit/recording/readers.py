@@ -13,10 +13,7 @@ import numpy as np
 from vibekit.errors import InputError, Notice, UsageError, is_text
 from vibekit.recording.calibration import Calibration
 from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
-from vibekit.recording.readers_arrays import SUFFIXES as ARRAY_SUFFIXES, open_arrays
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
-from vibekit.recording.readers_parquet import SUFFIXES as PARQUET_SUFFIXES, open_parquet
-from vibekit.recording.readers_text import SUFFIXES as TEXT_SUFFIXES, open_text
 from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
 from vibekit.recording.sidecar import RecordingFacts, axis_names, load_sidecar
 from vibekit.recording.source import RawSource
@@ -139,12 +136,14 @@ def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
         if axis_names(facts) is not None:
             raise InputError(f"{path}: its channels have no names: write axes in channel order, such as x,y,z")
         return open_audio(path)
-    if suffix in ARRAY_SUFFIXES:
-        return open_arrays(path, facts)
-    if suffix in PARQUET_SUFFIXES:
-        return open_parquet(path, facts)
-    if suffix in TEXT_SUFFIXES:
-        return open_text(path, facts)
+    from vibekit.recording import readers_arrays, readers_parquet, readers_text  # audio files need none of them
+
+    if suffix in readers_arrays.SUFFIXES:
+        return readers_arrays.open_arrays(path, facts)
+    if suffix in readers_parquet.SUFFIXES:
+        return readers_parquet.open_parquet(path, facts)
+    if suffix in readers_text.SUFFIXES:
+        return readers_text.open_text(path, facts)
     raise InputError(f"{path}: no reader for {suffix or 'a file without suffix'}")
 
 
