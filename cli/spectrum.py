@@ -25,6 +25,8 @@ KindOption = Annotated[
     typer.Option("--kind", help="Over frequency, of the envelope in which impacts ring, or over turns of the shaft."),
 ]
 
+LinearOption = Annotated[bool, typer.Option("--linear", help="Draw levels on a linear scale.")]
+
 
 def register(commands: typer.Typer) -> None:
     """Add the command."""
@@ -36,6 +38,7 @@ def spectrum(
     options: RecordingOptions,
     kind: KindOption = Kind.amplitude,
     plot: PlotOption = None,
+    linear: LinearOption = False,
     as_json: Json = False,
 ) -> None:
     """List the lines in a recording, each with level, height over the noise, and what it may be."""
@@ -45,7 +48,7 @@ def spectrum(
     if plot is not None:
         from vibekit.bench.plots_machine import plot_spectrum
 
-        plot_spectrum(result, plot)
+        plot_spectrum(result, plot, linear)
         note(f"plot written to {plot}")
     emit(result.to_dict(), as_json, render)
 

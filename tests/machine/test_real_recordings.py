@@ -1,8 +1,8 @@
 """Speed and lines of open recordings that nobody here made; skipped where VIBEKIT_REAL_DATA names no folder.
 
 Sources and what is known of each stand in the folder's own README files: bearing test rigs of two publishers (speed
-in the file, or 25 Hz stated), a two-shaft gear rig (33.33 Hz, 23 and 46 teeth, mesh 766.6 Hz), a phone on a washing machine
-in spin (19.15 Hz late in the record, 16.65 Hz before, read by the author).
+in the file, or 25 Hz stated), a two-shaft gear rig (33.33 Hz, 23 and 46 teeth, mesh 766.6 Hz), a phone on a
+washing machine in spin (19.15 Hz late in the record, 16.65 Hz before, read by the author).
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,11 +18,12 @@ if TYPE_CHECKING:
 AXIS_COLOURS = {"x": "#0072B2", "y": "#D55E00", "z": "#009E73"}
 _INK, _PALE = "#222222", "#999999"
 _SUFFIXES = (".png", ".svg")
+_MESH = re.compile(r"mesh \S+-\S+")  # which pair is in the text; on a plot it only takes room
 _LABELS = 12  # named lines labelled per axis; more overlap each other
 
 
-def plot_spectrum(result: LineSpectrum, path: Path) -> None:
-    """Write a line spectrum as PNG or SVG, one panel per axis, lines named.
+def plot_spectrum(result: LineSpectrum, path: Path, linear: bool = False) -> None:
+    """Write a line spectrum as PNG or SVG, one panel per axis, lines named; levels logarithmic or `linear`.
 
     Raises:
         UsageError: the file name ends in neither .png nor .svg.
@@ -32,9 +34,10 @@ def plot_spectrum(result: LineSpectrum, path: Path) -> None:
     shown = _shown(result)
     for i, axis in enumerate(result.axes):
         panel = panels[i]
-        panel.semilogy(spectrum.frequency[1:shown], spectrum.values[i, 1:shown], color=AXIS_COLOURS[axis], lw=0.7)
-        panel.semilogy(
-            spectrum.frequency[1:shown], result.floored.floor[i, 1:shown], color=_PALE, lw=1.0, ls="--", label="noise"
+        panel.set_yscale("linear" if linear else "log")
+        panel.plot(spectrum.frequency[1:shown], spectrum.values[i, 1:shown], color=AXIS_COLOURS[axis], lw=0.7)
+        panel.plot(
+            spectrum.frequency[1:shown], result.floored.floor[i, 1:shown], color=_INK, lw=0.8, ls="--", label="noise"
         )
         _name_lines(panel, result, i, float(spectrum.frequency[shown - 1]))
         panel.set_ylabel(f"{axis}  [{spectrum.unit}] r.m.s.")
@@ -63,7 +66,7 @@ def _name_lines(panel: Any, result: LineSpectrum, axis: int, last: float) -> Non
     named = [line for line in result.lines if line.names and line.frequency_hz / result.hz_per_unit <= last]
     taken: list[float] = []
     low, high = panel.get_ylim()
-    panel.set_ylim(low, high * (high / low) ** 0.45)
+    panel.set_ylim(low, high * (high / low) ** 0.6 if panel.get_yscale() == "log" else 1.7 * high)
     for line in sorted(named, key=lambda n: -n.over_floor_db[axis]):
         at = line.frequency_hz / result.hz_per_unit
         if line.over_floor_db[axis] < 6.0 or any(abs(at - other) < 0.022 * last for other in taken):
@@ -85,7 +88,8 @@ def _name_lines(panel: Any, result: LineSpectrum, axis: int, last: float) -> Non
 
 
 def _label(line: NamedLine) -> str:
-    return str(line.names[0]).replace("$", r"\$") + (" ?" if line.not_separable else "")
+    name = _MESH.sub("mesh", str(line.names[0]))
+    return name.replace("$", r"\$") + (" ?" if line.not_separable else "")
 
 
 def plot_speed(result: SpeedEstimate, recording: Recording, path: Path) -> None:
@@ -95,7 +99,7 @@ def plot_speed(result: SpeedEstimate, recording: Recording, path: Path) -> None:
     loudest = samples[int(np.argmax(samples.std(axis=1)))]
     top = _spectrogram_top(result, recording.sample_rate)
     size = max(64, int(recording.sample_rate * min(0.4, recording.duration_s / 20)))
-    panels[0].specgram(
+    levels, _, _, image = panels[0].specgram(
         loudest - loudest.mean(),
         NFFT=size,
         noverlap=size // 2,
@@ -104,7 +108,10 @@ def plot_speed(result: SpeedEstimate, recording: Recording, path: Path) -> None:
         scale="dB",
         rasterized=True,
     )
+    decibels = 10.0 * np.log10(np.maximum(levels[1 : max(4, int(top * size / recording.sample_rate))], 1e-30))
+    image.set_clim(np.quantile(decibels, 0.5), np.quantile(decibels, 0.999))
     panels[0].set_ylim(0, top)
+    panels[0].set_xlim(0, recording.duration_s)
     panels[0].set_ylabel("frequency [Hz]")
     for name, ratio in result.ratios.items():
         for n in (1, 2):

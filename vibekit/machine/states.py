@@ -16,6 +16,7 @@ State = Literal["off", "run-up", "steady", "loaded", "coast-down"]
 _AT_SPEED = 0.93  # of the speed reached: below it a start is still going on
 _DROOP = 0.03  # a tool under load turns slower than unloaded by more than its idle speed wanders (no source)
 _SHORTEST_S = 0.4
+_STILL_S = 0.6
 _SILENT_S = 0.6  # a track begins and ends half a frame within the recording, not more
 
 
@@ -56,7 +57,8 @@ def states(
     labels = np.where(turning, "steady", "off").astype(object)
     smooth = running_median(np.where(turning, hz, 0.0), 5)
     for first, last in _stretches(turning):
-        _label_ends(labels, smooth, first, last, starts=first > 0, stops=last < hz.size - 1)
+        ends = (first > 0, last < hz.size - 1)
+        _label_ends(labels, smooth, first, last, *ends, ahead=max(1, round(_STILL_S / np.median(np.diff(time_s)))))
     steady = labels == "steady"
     unloaded = float(np.quantile(smooth[steady], 0.95)) if steady.any() else 0.0
     loaded = steady & ((smooth < (1.0 - _DROOP) * unloaded) | (condition == "loaded"))
@@ -86,13 +88,18 @@ def _stretches(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _label_ends(
-    labels: NDArray[np.object_], smooth: FloatArray, first: int, last: int, starts: bool, stops: bool
+    labels: NDArray[np.object_], smooth: FloatArray, first: int, last: int, starts: bool, stops: bool, ahead: int
 ) -> None:
-    """Mark the start and the stop of one running stretch; a recording that begins running has no start."""
+    """Mark the start and the stop of one running stretch; a recording that begins running has no start.
+
+    A start goes on while the speed still rises by more than 3 % within the next `ahead` frames.
+    """
     stretch = smooth[first : last + 1]
     held = float(np.median(stretch[stretch >= 0.5 * stretch.max()]))
     at_speed = np.flatnonzero(stretch >= min(_AT_SPEED * held, stretch.max()))
     early, late = int(at_speed[0]), int(at_speed[-1])
+    while early < late and stretch[early] < (1.0 - _DROOP) * stretch[early : early + ahead + 1].max():
+        early += 1
     if starts or stretch[0] < 0.7 * held:
         labels[first : first + early] = "run-up"
     if stops or stretch[-1] < 0.7 * held:

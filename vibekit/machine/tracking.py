@@ -20,6 +20,7 @@ from vibekit.machine.salience import (
 )
 from vibekit.machine.spectra import fast_length, frames, noise_floor, window_values
 from vibekit.recording.recording import FloatArray
+from vibekit.recording.segments import running_median
 
 _FRAME_TURNS = 6.0  # a frame holds so many turns of the slowest shaft, within the limits below
 _FRAME_S = (0.25, 0.64)
@@ -221,6 +222,8 @@ def smoothed(hz: FloatArray) -> FloatArray:
 
     A speed that wanders more than it is misread is best told by its nearest neighbours, one that is misread more than
     it wanders by many. The width is the one whose neighbours tell each value best without seeing it (cross-validation).
+    Where the smooth track leaves the median of five values by more than four times that miss, the speed has changed
+    rather than been misread: there the track stays as read.
     """
     known = np.isfinite(hz)
     if known.sum() < 8:
@@ -236,7 +239,8 @@ def smoothed(hz: FloatArray) -> FloatArray:
         return hz
     others, weight = _neighbours(hz, known, best)
     mean = (hz + weight * np.where(np.isfinite(others), others, 0.0)) / (1.0 + weight)
-    return np.where(known, mean, np.nan)
+    about = running_median(np.interp(np.arange(hz.size), np.flatnonzero(known), hz[known]), 5)
+    return np.where(known & (np.abs(mean - about) < 4.0 * least), mean, hz)
 
 
 def _neighbours(hz: FloatArray, known: NDArray[np.bool_], half: int) -> tuple[FloatArray, FloatArray]:
