@@ -117,7 +117,7 @@ def _delimiter(lines: list[str]) -> tuple[str, int]:
         split = [_fields(line, delimiter) for line in lines[-50:]]
         width = Counter(len(fields) for fields in split).most_common(1)[0][0] if split else 0
         whole = [fields for fields in split if len(fields) == width]
-        numeric = [sum(_is_value(fields[c]) for fields in whole) > len(whole) / 2 for c in range(width)]
+        numeric = [sum(_is_value(fields[c]) for fields in whole) >= len(whole) / 2 for c in range(width)]
         header = _fields(lines[0], delimiter) if lines else []
         names = 0.5 if len(header) == width and not all(map(_is_value, header)) else 0.0
         share = len(whole) / max(len(split), 1)

@@ -166,9 +166,8 @@ class _ClockState:
         (first, start_s, before), (last, end_s, after) = stretches.best
         drop = even and not rounded and after > before
         steps = last - first - (after - before if drop else 0)
-        timing = Timing(
-            steps / (end_s - start_s), self.step, jitter, self.largest, stretches.gaps, self.repeated, not even
-        )
+        rate = float(f"{steps / (end_s - start_s):.12g}")  # 100, not 99.99999999999999
+        timing = Timing(rate, self.step, jitter, self.largest, stretches.gaps, self.repeated, not even)
         return Clock(timing, self.rows, first, last + 1, start_s, end_s, drop)
 
 
