@@ -11,7 +11,7 @@ from vibekit.recording.source import RawSource
 
 SUFFIXES = frozenset({".wav", ".wave", ".rf64", ".w64", ".flac", ".aif", ".aiff", ".aifc", ".caf"})
 
-# What these files start with. Others are not handed to the library: it would try them as MP3 and print notes of its own.
+# What these files start with; others are not handed to the library, which would try them as MP3 and print notes.
 _STARTS = (b"RIFF", b"RIFX", b"RF64", b"riff", b"fLaC", b"FORM", b"caff")
 
 # Stored integers are read as they are: soundfile's conversion to float costs 8 times a plain read of 16-bit counts.
