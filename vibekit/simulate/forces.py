@@ -37,12 +37,19 @@ def shaft_turns(specimen: Specimen, drive: Drive, shaft: str) -> tuple[FloatArra
 
 
 def rotor_forces(specimen: Specimen, drive: Drive, rotor: Rotor) -> Iterator[Force]:
-    """Yield the force of a rotor's unbalance: m·r·ω², turning with the shaft, in the plane across it."""
+    """Yield the force of a rotor's unbalance: m·r·ω², turning with the shaft, in the plane across it.
+
+    At the head clearances and uneven stiffness distort it a little in one direction, in every healthy tool.
+    """
     turns, hz = shaft_turns(specimen, drive, rotor.shaft)
     size = unbalance_force(rotor.unbalance_g_mm, hz)
     angle = TAU * turns + rotor.angle
     for direction, wave in zip(across(rotor.axis), (np.cos(angle), np.sin(angle)), strict=True):
         yield Force(size * wave, rotor.point, direction)
+    if rotor.point == "head":
+        waves = [np.cos(n * angle + specimen.phases[7 + n]) for n in range(2, 2 + len(specimen.distortion))]
+        distorted = sum(share * wave for share, wave in zip(specimen.distortion, waves, strict=True))
+        yield Force(size * distorted, rotor.point, across(rotor.axis)[0])
 
 
 def bent_spindle(specimen: Specimen, drive: Drive) -> Iterator[Force]:

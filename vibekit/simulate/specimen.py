@@ -92,6 +92,7 @@ class Specimen:
     phases: tuple[float, ...]
     stiffness: float
     harshness: float
+    distortion: tuple[float, ...]
 
     def size(self, name: str) -> float:
         """Return the size of a built-in fault, 0 where it is not there."""
@@ -124,8 +125,23 @@ def make_specimen(tool: ToolSheet, faults: tuple[Fault, ...], seed: int) -> Spec
     phases = tuple(rng.uniform(0.0, 2.0 * math.pi, 16).tolist())
     stiffness = _scatter(rng, 0.06)
     harshness = _scatter(rng, 0.10)  # of the cut: disc, edge, slack of the head (no source)
+    # clearances and uneven stiffness turn a few percent of 1x into 2x, 3x ...; no tool is without (no source)
+    distortion = tuple(share * _scatter(rng, 0.6) for share in (0.03, 0.015, 0.008, 0.004))
     return Specimen(
-        tool, kind, faults, speeds, motor, output, mass, accessory, rotors, gears, phases, stiffness, harshness
+        tool,
+        kind,
+        faults,
+        speeds,
+        motor,
+        output,
+        mass,
+        accessory,
+        rotors,
+        gears,
+        phases,
+        stiffness,
+        harshness,
+        distortion,
     )
 
 
