@@ -26,7 +26,6 @@ Kind = Literal["amplitude", "envelope", "order"]
 _SHOWN = 60  # lines listed, the clearest ones
 _FLOOR_POINTS = 40
 _SPEED_ERROR = 1e-3  # of the frequency: what a speed read from lines leaves open
-_SURE_KINDS = ("shaft", "mesh", "mains", "commutation", "fan", "hunting tooth", "sub-harmonic")
 
 
 @dataclass(frozen=True)
@@ -139,7 +138,7 @@ def spectrum(
         floored, hz_per_unit = _over_orders(recording, speed)
     elif kind == "envelope":
         floored, hz_per_unit = _of_envelope(recording), 1.0
-        notices += _envelope_notices(recording, floored)
+        notices += _envelope_notices(floored)
     else:
         floored, hz_per_unit = with_floor(amplitude_spectrum(running(recording, speed), recording.sample_rate)), 1.0
         notices += _smeared(speed, floored.spectrum.resolution)
@@ -196,7 +195,7 @@ def _of_envelope(recording: Recording) -> FlooredSpectrum:
     return with_floor(envelope_spectrum(recording.samples, recording.sample_rate, band.band_hz))
 
 
-def _envelope_notices(recording: Recording, floored: FlooredSpectrum) -> tuple[Notice, ...]:
+def _envelope_notices(floored: FlooredSpectrum) -> tuple[Notice, ...]:
     low, high = floored.spectrum.band_hz or (0.0, 0.0)
     return (
         Notice("envelope_band", "info", f"envelope of the band {low:.0f} to {high:.0f} Hz, where it is most impulsive"),

@@ -23,7 +23,7 @@ UNKNOWN_RANGE_HZ = (5.0, 600.0)  # shafts of handheld rotary tools without a she
 RATED_RANGE = (0.25, 1.2)  # of the rated speed: speed dials and load below, supply above
 STANDS_BELOW = 0.08  # of the rated speed
 READ_RANGE = (0.6, 1.7)  # of a speed read by other means, which may be that under load or that without
-LEAST_EVIDENCE = 1.5  # log likelihood ratio of the whole set of lines below which there is no speed to tell
+LEAST_EVIDENCE = 1.2  # log likelihood ratio of the whole set of lines below which there is no speed to tell
 _TEMPER = 2.5  # lines are not independent: their summed evidence overstates by about this factor
 _SUPPORT = 2.0  # log likelihood ratio of a frame over a random speed from which the path counts as seen
 _GAP_FRAMES = 2
@@ -209,9 +209,10 @@ def _with_prior(found: Sequence[Candidate], middle_hz: float, target: _Target) -
 
 
 def _posterior(found: Sequence[Candidate]) -> float:
-    """Return the chosen candidate's share among all, neighbours within 1 % counted with it."""
+    """Return the chosen candidate's share among all, neighbours within 1 % with it, noise a rival too."""
     best = found[0]
     others = [c.score for c in found if abs(c.factor / best.factor - 1.0) > 0.012]
+    others.append(0.0)  # what noise alone scores at best
     return float(1.0 / (1.0 + sum(np.exp((score - best.score) / _TEMPER) for score in others)))
 
 
