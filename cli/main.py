@@ -6,7 +6,7 @@ import io
 import signal
 import sys
 import threading
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -94,7 +94,8 @@ def _end_cleanly_on_signals() -> None:
 def _run(arguments: list[str], debug: bool) -> int:
     try:
         _require_text(arguments)
-        commands(arguments)
+        code = commands(arguments, standalone_mode=False)
+        return _ended(SystemExit(code if isinstance(code, int) else 0))
     except SystemExit as ended:
         return _ended(ended)
     except VibekitError as error:
@@ -111,15 +112,30 @@ def _run(arguments: list[str], debug: bool) -> int:
         note(f"{error.filename or 'output'}: {error.strerror or error}")
         return InputError.exit_code
     except Exception as defect:
+        if hasattr(defect, "format_message"):  # the framework's own usage errors
+            return _usage(defect)
         if debug:
             raise
         note(f"a defect in vibekit ({type(defect).__name__}: {defect}); run again with --debug and report it")
         return 1
-    return 0
+
+
+def _usage(error: Any) -> int:
+    """Print how the command is used and what was wrong; of the given words nothing that steers the terminal."""
+    if error.message == "" or type(error).__name__ == "NoArgsIsHelpError":  # nothing given: no words to be wary of
+        error.show()
+    else:
+        context = getattr(error, "ctx", None)
+        if context is not None:
+            typer.echo(f"{context.get_usage()}\nTry '{context.command_path} -h' for help.", err=True)
+        note(error.format_message())
+    return UsageError.exit_code
 
 
 def _require_text(arguments: list[str]) -> None:
-    for argument in arguments:
+    for before, argument in zip(["", *arguments], arguments, strict=False):
+        if argument == "" and not before.startswith("-"):  # as a path it would be the working folder
+            raise UsageError("an argument is empty: name a recording, folder or task")
         if not is_text(argument):
             raise UsageError(f"argument {argument} is not UTF-8 text: rename a file of that name first")
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from vibekit.errors import InputError, UsageError
+from vibekit.recording.atomic import atomic
 from vibekit.recording.tables import from_table, load_toml
 
 
@@ -61,7 +62,13 @@ def axis_names(facts: RecordingFacts) -> tuple[tuple[str, str], ...] | None:
 
 
 def sidecar_path(recording: Path) -> Path:
-    """Return where the sidecar of a recording stands: the same name with the suffix `.toml`."""
+    """Return where the sidecar of a recording stands: the same name with the suffix `.toml`.
+
+    Raises:
+        InputError: the path has no file name.
+    """
+    if not recording.name:
+        raise InputError(f"{str(recording)!r}: not a file")
     return recording.with_suffix(".toml")
 
 
@@ -122,11 +129,6 @@ def enter_in_sidecar(recording: Path, facts: dict[str, str | float]) -> Path:
             lines[at] = written
     text = "\n".join(lines) + "\n"
     parse_sidecar(tomllib.loads(text), str(path))
-    temporary = path.with_name(f".{path.name}.part")
-    try:
+    with atomic(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
-        temporary.replace(path)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
     return path
