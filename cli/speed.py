@@ -58,7 +58,11 @@ def _found(document: Document) -> list[str]:
     lines += ["", f"  {'from':>8} {'to':>8}   state       {printable(document['track']['of'])}"]
     lines += [_segment(segment) for segment in document["segments"]]
     if document["droop_pct"] is not None:
-        lines.append(f"  under load it turns {document['droop_pct']:.1f} % slower")
+        power = document["shaft_power_w"]
+        at = f" at {power:g} W of shaft power" if power is not None else ""
+        lines.append(
+            f"  under load it turns {document['droop_pct']:.1f} % slower{at} (from the {document['droop_from']})"
+        )
     return lines
 
 

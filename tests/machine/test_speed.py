@@ -104,6 +104,7 @@ def test_states_of_a_cycle() -> None:
     assert names[0] in ("off", "run-up")
     assert names[-1] in ("off", "coast-down")
     assert found.droop_pct == pytest.approx(15.0, abs=0.5)
+    assert found.droop_from == "unloaded stretch of this recording"
     loaded = next(s for s in found.segments if s.state == "loaded")
     assert loaded.start_s == pytest.approx(8.6, abs=0.6)
     assert loaded.stop_s == pytest.approx(16.2, abs=0.6)
@@ -174,3 +175,13 @@ def test_twenty_times_faster_than_real_time() -> None:
     start = time.process_time()
     estimate_speed(recording(run), grinder_sheet(147.0))
     assert time.process_time() - start < 1.0
+
+
+def test_droop_from_the_rated_speed_where_the_recording_is_loaded_throughout() -> None:
+    run = geared_tool("steady", 120.0, seconds=6.0)
+    facts = RecordingFacts(condition="loaded", shaft_power_w=200.0)
+    found = estimate_speed(recording(run, tach=tach(run), origin=Origin(facts=facts)), grinder_sheet(150.0))
+    assert {s.state for s in found.segments} == {"loaded"}
+    assert found.droop_pct == pytest.approx(20.0, abs=0.5)  # 120 against 150
+    assert found.droop_from == "rated no-load speed of the tool sheet"
+    assert found.to_dict()["shaft_power_w"] == 200.0

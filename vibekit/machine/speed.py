@@ -40,7 +40,8 @@ class SpeedEstimate:
 
     `time_s`, `hz` shape (n,): track of shaft `of`, NaN where the tool does not turn or nothing can be followed;
     `ratios` turns of each shaft that is tied to it per turn of `of`; `source` is None where no speed was found
-    (then a refusal among `notices` says why). `droop_pct`: loaded against unloaded speed, None without both.
+    (then a refusal among `notices` says why). `droop_pct`: how much slower it turns loaded than unloaded, None without
+    both; `droop_from` what it is counted from; `shaft_power_w` what the sidecar says a brake measured.
     """
 
     file: str
@@ -55,6 +56,8 @@ class SpeedEstimate:
     segments: tuple[Segment, ...]
     droop_pct: float | None
     notices: tuple[Notice, ...]
+    droop_from: str | None = None
+    shaft_power_w: float | None = None
 
     @property
     def known(self) -> bool:
@@ -103,6 +106,8 @@ class SpeedEstimate:
                 "rivals": [{"rpm": hz_to_rpm(r.hz), "reason": r.reason} for r in self.rivals],
                 "segments": [s.to_dict() for s in self.segments],
                 "droop_pct": self.droop_pct,
+                "droop_from": self.droop_from,
+                "shaft_power_w": self.shaft_power_w,
             },
             self.notices,
         )
@@ -200,6 +205,11 @@ def _estimate(recording: Recording, tool: ToolSheet | None, source: Source, of: 
     ratios = shaft_speeds(tool, of, 1.0) if tool else {}
     ratios = ratios if of in ratios else {of: 1.0}
     segments, droop = states(found.time_s, found.hz, recording.duration_s, recording.origin.facts.condition)
+    droop_from = "unloaded stretch of this recording" if droop is not None else None
+    loaded = [s.hz for s in segments if s.state == "loaded" and s.hz is not None]
+    rated = tool.rated_hz.get(of) if tool else None
+    if droop is None and rated is not None and loaded:
+        droop, droop_from = 100.0 * (1.0 - float(np.median(loaded)) / rated), "rated no-load speed of the tool sheet"
     running = [s for s in segments if s.state in ("steady", "loaded")]
     inside = np.zeros(found.hz.size, dtype=bool)
     for segment in running:
@@ -230,6 +240,8 @@ def _estimate(recording: Recording, tool: ToolSheet | None, source: Source, of: 
         segments,
         droop,
         tuple(notices),
+        droop_from,
+        recording.origin.facts.shaft_power_w,
     )
 
 
