@@ -104,7 +104,8 @@ def line_speed(
     hz = smoothed(_cleaned(hz, path * chosen.factor, on, along))
     rivals = _rivals(chosen, found, middle, tool, target)
     certain = _posterior(found) * float(np.isfinite(hz[on[1:] & on[:-1]]).mean() if (on[1:] & on[:-1]).any() else 0.0)
-    result = LineSpeed(time_s, hz, float(np.clip(certain, 0.01, 0.98)), rivals, ())
+    notices = () if target.narrowed else (_not_narrowed(),)
+    result = LineSpeed(time_s, hz, float(np.clip(certain, 0.01, 0.98)), rivals, notices)
     return _against_folding(result, target, sample_rate, stamped), target.of
 
 
@@ -261,6 +262,15 @@ def _relation(ratio: float, tool: ToolSheet | None, of: str | None) -> str:
 def _nothing(notice: Notice, rivals: Sequence[Rival]) -> LineSpeed:
     nothing = np.empty(0)
     return LineSpeed(nothing, nothing, 0.0, tuple(rivals), (notice,))
+
+
+def _not_narrowed() -> Notice:
+    return Notice(
+        "speed_not_narrowed",
+        "caution",
+        "no rated speed narrows the search: lines that another part of the machine makes may have been taken for a shaft",
+        remedy="give a tool sheet with rated_rpm and tooth counts, or compare with the rivals listed",
+    )
 
 
 def _no_lines(found: Sequence[Candidate]) -> Notice:
