@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vibekit.errors import UsageError
+from vibekit.recording.atomic import atomic
 
 if TYPE_CHECKING:
     from vibekit.machine.lines import LineSpectrum, NamedLine
@@ -164,19 +165,6 @@ def new_figure(rows: int, height: float, path: Path, share_x: bool = True) -> tu
 
 
 def save(figure: Any, path: Path) -> None:
-    """Write a figure to `path` in one step: a temporary file beside it, then a rename. Raises UsageError."""
-    import os
-    import tempfile
-
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
-    except OSError as error:
-        raise UsageError(f"plot {str(path)!r} cannot be written: {error.strerror}") from None
-    os.close(handle)
-    try:
-        figure.savefig(name, format=path.suffix[1:].lower(), dpi=130)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    """Write a figure to `path`, whole or not at all. Raises UsageError: it cannot be written there."""
+    with atomic(path, UsageError) as temporary:
+        figure.savefig(temporary, format=path.suffix[1:].lower(), dpi=130)

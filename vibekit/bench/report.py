@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -28,6 +26,7 @@ from vibekit.bench.report_sections import (
 from vibekit.bench.report_source import source_section
 from vibekit.bench.report_words import deciding, headline, percent, tool_name, why
 from vibekit.errors import UsageError
+from vibekit.recording.atomic import atomic
 from vibekit.units import format_allowed, number
 
 _CAUTIONS = (
@@ -214,18 +213,5 @@ def write_page(page: str, path: Path) -> None:
     Raises:
         UsageError: it cannot be written there.
     """
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be written: {error.strerror}") from None
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(page)
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except BaseException as error:
-        temporary.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise UsageError(f"{path}: cannot be written: {error.strerror}") from None
-        raise
+    with atomic(path, UsageError) as temporary:
+        temporary.write_text(page, encoding="utf-8", newline="\n")

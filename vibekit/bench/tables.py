@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import json
-import os
-import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from vibekit.errors import InputError, UsageError
+from vibekit.recording.atomic import atomic
 
 Row = Mapping[str, Any]
 
@@ -28,13 +27,10 @@ def write_table(path: Path, rows: Sequence[Row], columns: Sequence[str]) -> None
     if path.suffix.lower() == ".parquet":
         _write_parquet(path, rows, columns)
         return
-
-    def write(file: IO[str]) -> None:
+    with atomic(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)  # RFC 4180; its line end also makes the writer quote a lone carriage return
         writer.writerow(columns)
         writer.writerows([_cell(row.get(column)) for column in columns] for row in rows)
-
-    _atomic(path, write)
 
 
 def read_table(path: Path) -> list[dict[str, Any]]:
@@ -84,25 +80,6 @@ def _text(value: str) -> str | None:
     return value[1:] if value.startswith("'") and safe_text(value[1:]) == value else value
 
 
-def _atomic(path: Path, write: Callable[[IO[str]], None]) -> None:
-    """Write beside the file, then rename: nobody ever sees half a table."""
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", text=True)
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            write(file)
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except BaseException as error:
-        temporary.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise InputError(f"{path}: cannot be written: {error.strerror}") from None
-        raise
-
-
 def _parquet() -> tuple[Any, Any]:
     try:
         import pyarrow
@@ -119,14 +96,8 @@ def _write_parquet(path: Path, rows: Sequence[Row], columns: Sequence[str]) -> N
         column: [json.dumps(v, default=str) if isinstance(v := row.get(column), nested) else v for row in rows]
         for column in columns
     }
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
+    with atomic(path) as temporary:
         parquet.write_table(pyarrow.table(data), temporary)
-        temporary.replace(path)
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error}") from None
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def _read_parquet(path: Path) -> list[dict[str, Any]]:

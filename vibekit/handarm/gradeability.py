@@ -7,14 +7,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from vibekit.errors import Notice
-from vibekit.recording.limits import MAX_CLIPPED_PCT, MIN_USABLE_S, RELIABLE_S, lines_beyond
+from vibekit.recording.limits import BLIND_BAND_HZ, MAX_CLIPPED_PCT, MIN_USABLE_S, RELIABLE_S, lines_beyond
 from vibekit.recording.recording import BLOCK_SAMPLES, Block, Origin, SignalSource
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.units import parse_acceleration
 
 AT_THE_END = 0.999  # of the range: a sample from here on is clipped
 FULL_BAND_HZ = 1250.0  # highest one-third-octave of Wh, ISO 5349-2:2001 6.1.2.2
-BLIND_BAND_HZ = 630.0  # without a tool sheet, a band that ends below cannot be trusted: common practice, no source
 
 
 class ClippingCount:

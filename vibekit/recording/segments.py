@@ -52,8 +52,8 @@ def trigger_on(levels: FloatArray, frame_s: float = FRAME_S) -> Trigger:
         on = decibels > threshold
         if not on.any():
             break
-        contrast = float(np.median(decibels[on]) - np.median(decibels[~on]))
-        quiet = float(np.median(smooth[~on])) < _QUIET_MPS2
+        contrast = middle(decibels[on]) - middle(decibels[~on])
+        quiet = middle(smooth[~on]) < _QUIET_MPS2
         if contrast >= _CONTRAST_DB and (quiet or contrast >= _CLEAR_DB):
             return Trigger(on, False, contrast, float(10.0 ** (threshold / 20.0)))
         lower = decibels[~on]
@@ -63,13 +63,19 @@ def trigger_on(levels: FloatArray, frame_s: float = FRAME_S) -> Trigger:
     return one_state
 
 
+def middle(values: FloatArray) -> float:
+    """Return the middle one of the sorted values; numpy's median loads masked arrays, a tenth of a start."""
+    return float(np.sort(values)[values.size // 2])
+
+
 def running_median(values: FloatArray, width: int) -> FloatArray:
     """Return the median over `width` (odd) neighbours; the ends are held."""
     half = width // 2
     if half == 0 or values.size == 0:
         return values
     padded = np.pad(values, half, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=-1))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    return np.asarray(np.partition(windows, half, axis=-1)[:, half])
 
 
 def _otsu(values: FloatArray) -> float:

@@ -6,7 +6,6 @@ import json
 import math
 import re
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.errors import InputError, UsageError
+from vibekit.recording.atomic import atomic
 from vibekit.recording.toolsheet import ToolSheet
 
 if TYPE_CHECKING:
@@ -88,14 +88,9 @@ def truth_path(folder: Path, name: str) -> Path:
 
 
 def _write(path: Path, work: Callable[[Path], Any]) -> None:
-    """Let `work` write a temporary file beside `path`, then rename it."""
-    part = path.with_name(f".{path.name}.part")
-    try:
+    """Let `work` write `path`, whole or not at all."""
+    with atomic(path) as part:
         work(part)
-        part.replace(path)
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
 
 
 def _channels(session: SimulatedSession) -> tuple[list[str], NDArray[np.float64]]:
