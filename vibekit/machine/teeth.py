@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibekit.machine.orders import order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, with_floor
@@ -30,7 +29,7 @@ _LEAST = 4.0  # log likelihood ratio below which no pair is proposed
 _KEPT = 4
 
 # Name, likelihood and order on the driver (teeth, ratio) of each mark; the first three are the other shaft's harmonics
-_Order = Callable[[NDArray[np.intp], FloatArray], FloatArray]
+_Order = Callable[[Any, Any], Any]
 _MARKS: tuple[tuple[str, float, _Order], ...] = (
     ("other shaft 1x", 0.85, lambda z, r: 1.0 / r),
     ("other shaft 2x", 0.5, lambda z, r: 2.0 / r),

@@ -268,7 +268,7 @@ def _not_narrowed() -> Notice:
     return Notice(
         "speed_not_narrowed",
         "caution",
-        "no rated speed narrows the search: lines that another part of the machine makes may have been taken for a shaft",
+        "no rated speed narrows the search: lines of another part may have been taken for a shaft",
         remedy="give a tool sheet with rated_rpm and tooth counts, or compare with the rivals listed",
     )
 
