@@ -188,12 +188,12 @@ def render(log: Document) -> str:
 
 def _line(entry: dict[str, Any]) -> str:
     values = entry["quantities"]
-    if entry["kind"] == "grade" and values["a_hv_mps2"] is None:
+    if entry["kind"] == "grade" and values.get("a_hv_mps2") is None:
         said = "cannot be graded"
     elif entry["kind"] == "grade":
-        said = f"a_hv {number(values['a_hv_mps2'])} ± {number(values['expanded_uncertainty_mps2'], 2)} m/s²"
+        said = f"a_hv {number(values['a_hv_mps2'])} ± {number(values.get('expanded_uncertainty_mps2'), 2)} m/s²"
     elif entry["kind"] == "speed":
-        said = f"spindle {number(values['spindle_rpm'], 4)} 1/min ({values['source']})"
+        said = f"spindle {number(values.get('spindle_rpm'), 4)} 1/min ({values.get('source')})"
     else:
         said = str(values.get("verdict", ""))
     what = f"{entry['tag']:<14} {entry['kind']:<10} {entry['condition'] or '-':<13} {number(entry['hours_used']):<7}"

@@ -19,6 +19,7 @@ from vibekit.bench.logbook import (
     import_entries,
     teardowns,
 )
+from vibekit.bench.quantities import require_quantities
 from vibekit.bench.tables import Row, read_table, write_table
 from vibekit.errors import InputError
 
@@ -93,8 +94,9 @@ def _parse(row: Row, where: str) -> Entry | Teardown:
         if kind == "teardown":
             return Teardown(**{**values, "found": tuple(json.loads(row["found"])), "note": row["note"] or ""})
         values |= {name: json.loads(row[name]) for name in ("quantities", "document")}
+        require_quantities(values["quantities"])
         entry = replace(Entry(**values), file=row["file"] or "")
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, RecursionError) as error:
         raise InputError(f"{where}: cannot be an entry of a log: {error}") from None
     _require(entry, where)
     return entry

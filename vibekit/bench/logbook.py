@@ -7,6 +7,7 @@ a newer analysis of the same recording replaces stays, marked as superseded, so 
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
@@ -16,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
+from vibekit.bench.quantities import require_quantities
 from vibekit.errors import InputError
 
 APPLICATION_ID = 0x76626B31  # "vbk1", marks the file as ours (SQLite header field made for this)
@@ -135,11 +137,12 @@ def open_log(path: str | Path, create: bool = True) -> Iterator[sqlite3.Connecti
     try:
         if create:
             path.parent.mkdir(parents=True, exist_ok=True)
-        connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+        still = not create and not os.access(path.parent, os.W_OK)
+        connection = _connect_still(path) if still else sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
     except (OSError, sqlite3.Error) as error:
         raise InputError(f"{path}: the log cannot be opened: {error}") from None
     try:
-        _prepare(connection, path)
+        _prepare(connection, path, still)
         yield connection
     except sqlite3.OperationalError as error:
         raise InputError(f"{path}: the log cannot be written or read: {error}") from None
@@ -149,7 +152,19 @@ def open_log(path: str | Path, create: bool = True) -> Iterator[sqlite3.Connecti
         connection.close()
 
 
-def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+def _connect_still(path: Path) -> sqlite3.Connection:
+    """Open a log in a folder that nobody can write to, only to read it.
+
+    Raises:
+        InputError: a writer was stopped there: what it wrote last stands in a file that cannot be merged.
+    """
+    journal = path.with_name(f"{path.name}-wal")
+    if journal.exists() and journal.stat().st_size:
+        raise InputError(f"{path}: its last entries stand in {journal.name}: copy both to a folder that can be written")
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True, isolation_level=None)
+
+
+def _prepare(connection: sqlite3.Connection, path: Path, still: bool) -> None:
     """Check that the file is a log (or empty), set write-ahead mode, migrate."""
     connection.row_factory = sqlite3.Row
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
@@ -161,6 +176,10 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
         raise InputError(
             f"{path}: log schema {version} is newer than this vibekit knows ({len(MIGRATIONS)}): update it"
         )
+    if still:
+        if version < len(MIGRATIONS):
+            raise InputError(f"{path}: log schema {version} is old: copy it to a folder that can be written")
+        return
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
     if version < len(MIGRATIONS):
@@ -269,7 +288,11 @@ def known_result(connection: sqlite3.Connection, inputs_sha256: str, kind: str) 
     """Return the stored document of a result with exactly these inputs, or None."""
     query = "SELECT document FROM entry WHERE inputs_sha256 = ? AND kind = ? AND superseded_at IS NULL"
     row = connection.execute(query, (inputs_sha256, kind)).fetchone()
-    return None if row is None else json.loads(row["document"])
+    if row is None:
+        return None
+    with _damage_named("an entry's document"):
+        document: dict[str, Any] = json.loads(row["document"])
+    return document
 
 
 def add_teardown(connection: sqlite3.Connection, teardown: Teardown) -> None:
@@ -287,26 +310,35 @@ def _teardown_row(teardown: Teardown) -> dict[str, Any]:
 def teardowns(connection: sqlite3.Connection, tag: str | None = None) -> list[Teardown]:
     """Return teardowns by time."""
     rows = connection.execute("SELECT * FROM teardown WHERE ? IS NULL OR tag = ? ORDER BY opened_at, id", (tag, tag))
-    return [
-        Teardown(
-            datetime.fromisoformat(row["opened_at"]),
-            row["tag"],
-            tuple(json.loads(row["found"])),
-            row["note"],
-            row["hours_used"],
-            datetime.fromisoformat(row["logged_at"]),
+    return [_teardown(row) for row in rows]
+
+
+def _teardown(row: sqlite3.Row) -> Teardown:
+    with _damage_named(f"teardown {row['id']}"):
+        opened, logged = (datetime.fromisoformat(row[name]) for name in ("opened_at", "logged_at"))
+        return Teardown(
+            opened, row["tag"], tuple(map(str, json.loads(row["found"]))), row["note"], row["hours_used"], logged
         )
-        for row in rows
-    ]
 
 
 def _entry(row: sqlite3.Row) -> Entry:
     values = {key: row[key] for key in row.keys() if key != "id"}  # noqa: SIM118 - a Row iterates over its values
-    for name in ("recorded_at", "logged_at", "superseded_at"):
-        values[name] = datetime.fromisoformat(values[name]) if values[name] else None
-    for name in ("quantities", "document"):
-        values[name] = json.loads(values[name])
+    with _damage_named(f"entry {row['id']}"):
+        for name in ("recorded_at", "logged_at", "superseded_at"):
+            values[name] = datetime.fromisoformat(values[name]) if values[name] else None
+        for name in ("quantities", "document"):
+            values[name] = json.loads(values[name])
+        require_quantities(values["quantities"])
     return Entry(**values)
+
+
+@contextmanager
+def _damage_named(what: str) -> Iterator[None]:
+    """Name the row that nobody but a damaged disk or another hand can have written so."""
+    try:
+        yield
+    except (ValueError, TypeError, RecursionError) as error:
+        raise sqlite3.DataError(f"{what}: {error}") from None
 
 
 def _time(moment: datetime | None) -> str | None:
