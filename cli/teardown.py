@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from vibekit.errors import InputError, UsageError
+from vibekit.errors import UsageError
 from vibekit.units import number
 
 from .log import LogFile, Tag, log_path
@@ -63,14 +63,14 @@ def _moment(text: str | None) -> datetime | None:
 
 
 def _write(path: Path, document: Document) -> None:
+    from vibekit.recording.atomic import atomic
+
     lines = ["# Proposed from teardowns: shift of each fault's log-odds, and the share it rests on."]
     for row in document["proposed_priors"]:
         lines += ["", f'[prior."{row["fault"]}"]', f"proposed = {row['proposed_prior']:.4f}"]
         lines += [f"log_odds_shift = {row['log_odds_shift']:.3f}", f"teardowns = {row['teardowns']}"]
-    try:
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
+    with atomic(path) as temporary:
+        temporary.write_text("\n".join(lines) + "\n", encoding="utf-8")
     say(f"proposed priors written to {path}")
 
 

@@ -128,7 +128,21 @@ def enter_in_sidecar(recording: Path, facts: dict[str, str | float]) -> Path:
         else:
             lines[at] = written
     text = "\n".join(lines) + "\n"
-    parse_sidecar(tomllib.loads(text), str(path))
+    _require_changed(path, text, facts)
     with atomic(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
     return path
+
+
+def _require_changed(path: Path, text: str, facts: dict[str, str | float]) -> None:
+    """Make sure that the new text says what the old one said, but for the facts entered: it was changed line by line."""
+    wanted = load_toml(path) if path.exists() else {}
+    wanted = {**wanted, "recording": {**wanted.get("recording", {}), **facts}}
+    try:
+        new = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        new = {}
+    if new != wanted:
+        said = ", ".join(f"{key} = {json.dumps(value)}" for key, value in facts.items())
+        raise InputError(f"{path}: is written in a way that cannot be changed safely: enter {said} by hand")
+    parse_sidecar(new, str(path))

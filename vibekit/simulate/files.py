@@ -120,12 +120,14 @@ def _write_audio(session: SimulatedSession, path: Path, file_format: str, bits: 
     if bits < 32:
         step = 2.0 ** (1 - bits)
         values = np.clip(np.round(values / step) * step, -1.0, 1.0 - step)
-    _write(
-        path,
-        lambda part: soundfile.write(
-            str(part), values, round(rate), format=file_format.upper(), subtype=_SUBTYPES[bits]
-        ),
-    )
+
+    def write(part: Path) -> None:
+        try:
+            soundfile.write(str(part), values, round(rate), format=file_format.upper(), subtype=_SUBTYPES[bits])
+        except (soundfile.LibsndfileError, AssertionError) as error:  # it asserts that all was written
+            raise OSError(f"no room, or not permitted ({error or 'cut short'})") from None
+
+    _write(path, write)
 
 
 def _write_text(session: SimulatedSession, path: Path) -> None:
