@@ -134,9 +134,29 @@ def sound(name: str) -> bytes:
 
 _LENGTHS = st.sampled_from([0, 1, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF])
 _TEXT_PARTS = st.sampled_from(
-    [b"nan", b"inf", b"1e999", b"-1e308", b"9" * 400, b'"', b"\x00", b"\r", b"\n\n", b";", b",", b"\xff", b"=1+1",
-     b"\xef\xbb\xbf", b"#", b"\x1b[31m", b"<script>", b"9999-99-99T99:99:99", b"(" * 300, b" " * 300]
-)  # fmt: skip
+    [
+        b"nan",
+        b"inf",
+        b"1e999",
+        b"-1e308",
+        b"9" * 400,
+        b'"',
+        b"\x00",
+        b"\r",
+        b"\n\n",
+        b";",
+        b",",
+        b"\xff",
+        b"=1+1",
+        b"\xef\xbb\xbf",
+        b"#",
+        b"\x1b[31m",
+        b"<script>",
+        b"9999-99-99T99:99:99",
+        b"(" * 300,
+        b" " * 300,
+    ]
+)
 
 
 @st.composite

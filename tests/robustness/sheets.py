@@ -38,12 +38,48 @@ _TOML_VALUES = st.one_of(
     st.integers(-3, 60).map(str),
     st.floats(allow_nan=False, allow_infinity=False).map(repr),
     st.sampled_from(
-        ["nan", "inf", "-inf", "9" * 400, "9" * 5000, "-0.0", "1e999", "true", "[]", "[[]]", "{}", "{a=1}", "1_0", "0x1F",
-         '["x","y","z"]', '["x"]', "[2, 3000]", "[1e400]", "1979-05-27T07:32:00Z", "1979-05-27", "07:32:00", '"""a\nb"""',
-         "'''\\'''", '"\\u0000"', '"50 g"', '"m/s2"', '"a.wav"', '["*.wav"]', '["/"]', '["**/*"]', '["~"]',
-         "[" * 3000, "", "=", "2026-13-01", '"/dev/zero"', '"/proc/self/mem"', '"."']
+        [
+            "nan",
+            "inf",
+            "-inf",
+            "9" * 400,
+            "9" * 5000,
+            "-0.0",
+            "1e999",
+            "true",
+            "[]",
+            "[[]]",
+            "{}",
+            "{a=1}",
+            "1_0",
+            "0x1F",
+            '["x","y","z"]',
+            '["x"]',
+            "[2, 3000]",
+            "[1e400]",
+            "1979-05-27T07:32:00Z",
+            "1979-05-27",
+            "07:32:00",
+            '"""a\nb"""',
+            "'''\\'''",
+            '"\\u0000"',
+            '"50 g"',
+            '"m/s2"',
+            '"a.wav"',
+            '["*.wav"]',
+            '["/"]',
+            '["**/*"]',
+            '["~"]',
+            "[" * 3000,
+            "",
+            "=",
+            "2026-13-01",
+            '"/dev/zero"',
+            '"/proc/self/mem"',
+            '"."',
+        ]
     ),
-)  # fmt: skip
+)
 
 
 @st.composite
@@ -71,13 +107,62 @@ _CELLS = st.one_of(
     st.floats(-100, 100).map(lambda v: f"{v:.4f}"),
     st.floats().map(repr),
     st.integers(-(10**20), 10**20).map(str),
-    st.sampled_from(["", " ", "nan", "inf", "-", '"', '"a"', "1,5", "1.5.5", "2026-03-07T10:15:00.5Z", "9999-99-99T99:99",
-                     "2026-03-07 10:15", "1e400", "1e-400", "0x10", "١٢", "½", "x", "\x00", "\ufeff", "\x1b[2J", "1e5e5"]),
-)  # fmt: skip
+    st.sampled_from(
+        [
+            "",
+            " ",
+            "nan",
+            "inf",
+            "-",
+            '"',
+            '"a"',
+            "1,5",
+            "1.5.5",
+            "2026-03-07T10:15:00.5Z",
+            "9999-99-99T99:99",
+            "2026-03-07 10:15",
+            "1e400",
+            "1e-400",
+            "0x10",
+            "١٢",
+            "½",
+            "x",
+            "\x00",
+            "\ufeff",
+            "\x1b[2J",
+            "1e5e5",
+        ]
+    ),
+)
 _HEADS = st.sampled_from(
-    ["time [s]", "time", "time [ns]", "t", "x", "x [g]", "y [m/s2]", "z [mg]", "tach", "sound", "", "#", "x [V]", "acc_x",
-     "timestamp", "date", "(((((", "x" * 300, "[" * 2000, "{<[(" * 900, "=cmd()", "<b>", "\x1b[31m", "m/s²", "time [m/s²]"]
-)  # fmt: skip
+    [
+        "time [s]",
+        "time",
+        "time [ns]",
+        "t",
+        "x",
+        "x [g]",
+        "y [m/s2]",
+        "z [mg]",
+        "tach",
+        "sound",
+        "",
+        "#",
+        "x [V]",
+        "acc_x",
+        "timestamp",
+        "date",
+        "(((((",
+        "x" * 300,
+        "[" * 2000,
+        "{<[(" * 900,
+        "=cmd()",
+        "<b>",
+        "\x1b[31m",
+        "m/s²",
+        "time [m/s²]",
+    ]
+)
 
 
 @st.composite
@@ -122,15 +207,19 @@ _READINGS = st.one_of(
     st.text(max_size=6),
 )
 _OPTIONS: dict[str, st.SearchStrategy[str]] = {
-    "--full-scale": st.one_of(st.sampled_from(["50 g", "1e308 g", "1e-308 g", "0 g", "nan g", "g", "1,5,5 g", "٣ g", ""]), _NUMBERS),
+    "--full-scale": st.one_of(
+        st.sampled_from(["50 g", "1e308 g", "1e-308 g", "0 g", "nan g", "g", "1,5,5 g", "٣ g", ""]), _NUMBERS
+    ),
     "--unit": st.sampled_from(["g", "m/s2", "", "V", "\x1b[31m", "x" * 400]),
     "--sample-rate": _NUMBERS,
-    "--axes": st.sampled_from(["x,y,z", "x", "x,x,x", "", ",", "x,y,-", "tach,sound,x", "x=a,y=b,z=c", "x=,y", "q,y,z", "=" * 50]),
+    "--axes": st.sampled_from(
+        ["x,y,z", "x", "x,x,x", "", ",", "x,y,-", "tach,sound,x", "x=a,y=b,z=c", "x=,y", "q,y,z", "=" * 50]
+    ),
     "--tool": st.sampled_from(["none.toml", "a.wav", ".", "/dev/zero", "", "x" * 300]),
     "--tach-pulses": _NUMBERS,
     "--from": _NUMBERS,
     "--to": _NUMBERS,
-}  # fmt: skip
+}
 _SIMULATE: dict[str, st.SearchStrategy[str]] = {
     "--duration": _NUMBERS,
     "--rate": _NUMBERS,
@@ -139,8 +228,12 @@ _SIMULATE: dict[str, st.SearchStrategy[str]] = {
     "--off-before": _NUMBERS,
     "--off-after": _NUMBERS,
     "--fault": st.one_of(
-        st.builds(lambda n, v: f"{n}={v}", st.sampled_from(["imbalance.accessory", "gear.wear", "resonance"]), _NUMBERS),
-        st.sampled_from(["healthy", "", "=", "x=1", "bearing.cage@front=0.1", "gear.tooth@=1", "imbalance.accessory@x=1"]),
+        st.builds(
+            lambda n, v: f"{n}={v}", st.sampled_from(["imbalance.accessory", "gear.wear", "resonance"]), _NUMBERS
+        ),
+        st.sampled_from(
+            ["healthy", "", "=", "x=1", "bearing.cage@front=0.1", "gear.tooth@=1", "imbalance.accessory@x=1"]
+        ),
     ),
     "--name": st.sampled_from(["", ".", "..", "a/b", "/x", "n" * 300, "\n", "=1+1", "-x", "T-11"]),
     "--format": st.sampled_from(["wav", "flac", "csv", "exe", ""]),
@@ -149,7 +242,7 @@ _SIMULATE: dict[str, st.SearchStrategy[str]] = {
     "--tach-shaft": st.sampled_from(["spindle", "none", ""]),
     "--condition": st.sampled_from(["off", "loaded", "no load", ""]),
     "--runs": st.sampled_from(["1", "0", "-1", "x", "101"]),
-}  # fmt: skip
+}
 _BALANCE: dict[str, st.SearchStrategy[str]] = {
     "--radius-mm": _NUMBERS,
     "--rotor-mass-kg": _NUMBERS,
