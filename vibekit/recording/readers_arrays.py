@@ -13,7 +13,7 @@ import numpy as np
 
 from vibekit.errors import InputError
 from vibekit.recording.sidecar import RecordingFacts, axis_names
-from vibekit.recording.source import RawSource
+from vibekit.recording.source import RawSource, damage_named, require_plausible_size
 from vibekit.recording.text_names import acceleration_unit
 
 SUFFIXES = frozenset({".npz", ".mat", ".h5", ".hdf5", ".hdf", ".uff", ".unv", ".bunv"})
@@ -62,7 +62,9 @@ def open_arrays(path: Path, facts: RecordingFacts) -> RawSource:
     def blocks(size: int, first: int, last: int | None) -> Iterator[Any]:
         end = min(last or len(channels[0]), len(channels[0]))
         for start in range(first, end, size):
-            yield np.stack([channel[start : min(start + size, end)] for channel in channels], axis=1)
+            with damage_named(path, f"{found.kind} from sample {start} on"):  # HDF5 is read only here
+                block = np.stack([channel[start : min(start + size, end)] for channel in channels], axis=1)
+            yield block
 
     return RawSource(
         n_channels=len(channels),
@@ -164,11 +166,11 @@ def _sorted(kind: str, items: Mapping[str, Any]) -> _Arrays:
 
 
 def _npz(path: Path) -> _Arrays:
-    try:
+    with damage_named(path, "npz without pickles"):
+        with zipfile.ZipFile(path) as archive:
+            require_plausible_size(path, sum(member.file_size for member in archive.infolist()))
         with np.load(path, allow_pickle=False) as file:
             return _sorted("NumPy npz", {name: file[name] for name in file.files})
-    except (ValueError, OSError, EOFError, zipfile.BadZipFile, KeyError) as error:
-        raise InputError(f"{path}: cannot be read as npz without pickles: {_one_line(error)}") from None
 
 
 def _mat(path: Path) -> _Arrays:
@@ -176,14 +178,12 @@ def _mat(path: Path) -> _Arrays:
 
     import scipy.io
 
-    try:
-        with warnings.catch_warnings(record=True) as remarks:
-            warnings.simplefilter("always")
+    with damage_named(path, "MATLAB file"), warnings.catch_warnings(record=True) as remarks:
+        warnings.simplefilter("always")
+        try:
             content = scipy.io.loadmat(str(path), squeeze_me=True, struct_as_record=False)
-    except NotImplementedError:
-        return _hdf5(path)
-    except Exception as error:  # scipy raises many kinds on damaged files
-        raise InputError(f"{path}: cannot be read as MATLAB file: {_one_line(error)}") from None
+        except NotImplementedError:
+            return _hdf5(path)
     items: dict[str, Any] = {}
     for name, item in content.items():
         if not name.startswith("__"):
@@ -205,29 +205,33 @@ def _flatten(name: str, item: Any, items: dict[str, Any]) -> None:
 
 def _hdf5(path: Path) -> _Arrays:
     h5py = _package(path, "h5py", "hdf5")
-    try:
-        file = h5py.File(path, "r")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read as HDF5: {_one_line(error)}") from None
-    items: dict[str, Any] = {str(key): value for key, value in file.attrs.items()}
+    items: dict[str, Any] = {}
 
     def enter(name: str, item: Any) -> None:
         items.update({f"{name}.{key}": value for key, value in item.attrs.items() if not key.startswith("MATLAB")})
-        if isinstance(item, h5py.Dataset):
+        if isinstance(item, h5py.Dataset) and item.size:
+            if item.external or item.is_virtual:
+                raise InputError(f"{path}: dataset {name!r} lies in other files: store it in this one")
             items[name] = item if item.size > 1 else np.asarray(item[()])
 
-    file.visititems(enter)
+    with damage_named(path, "HDF5"):
+        file = h5py.File(path, "r")
+        items.update({str(key): value for key, value in file.attrs.items()})
+        file.visititems(enter)
+        require_plausible_size(path, sum(item.nbytes for item in items.values() if isinstance(item, h5py.Dataset)))
     return _sorted("HDF5", items)
 
 
 def _universal(path: Path) -> _Arrays:
     """Return the time responses of a universal file: data sets 58 of function type 1, by direction of the response."""
     pyuff = _package(path, "pyuff", "uff")
-    try:
+    with damage_named(path, "universal file"):
         file = pyuff.UFF(str(path))
         sets = [file.read_sets(i) for i, kind in enumerate(file.get_set_types()) if int(kind) == 58]
-    except Exception as error:  # pyuff raises plain exceptions
-        raise InputError(f"{path}: cannot be read as universal file: {_one_line(error)}") from None
+        return _sorted("universal file 58", _time_responses(path, sets))
+
+
+def _time_responses(path: Path, sets: list[dict[str, Any]]) -> dict[str, Any]:
     if not path.read_bytes().rstrip().endswith(b"-1"):  # the mark that closes a data set
         raise InputError(f"{path}: truncated: the last data set is not closed")
     times = [s for s in sets if int(s.get("func_type", 0)) in (0, 1)]
@@ -242,7 +246,7 @@ def _universal(path: Path) -> _Arrays:
     units = {str(s.get("ordinate_axis_units_lab", "")).strip() for s in times}
     if len(units) == 1:
         items["unit"] = units.pop()
-    return _sorted("universal file 58", items)
+    return items
 
 
 def _package(path: Path, module: str, extra: str) -> Any:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from vibekit.errors import InputError
-from vibekit.recording.source import RawSource
+from vibekit.recording.source import RawSource, require_plausible_size
 
 SUFFIXES = frozenset({".wav", ".wave", ".rf64", ".w64", ".flac", ".aif", ".aiff", ".aifc", ".caf"})
 
@@ -46,6 +46,7 @@ def open_audio(path: Path) -> RawSource:
     if info.frames == 0:
         raise InputError(f"{path}: holds no samples")
     _require_whole(path)
+    require_plausible_size(path, info.frames * info.channels * 2)
     dtype, unit_per_count = _COUNTS[info.subtype]
 
     def blocks(size: int, first: int, last: int | None) -> Iterator[Any]:

@@ -10,7 +10,7 @@ from vibekit.errors import InputError
 from vibekit.recording.readers_text import open_table
 from vibekit.recording.readers_text_layout import TextLayout
 from vibekit.recording.sidecar import RecordingFacts
-from vibekit.recording.source import RawSource
+from vibekit.recording.source import RawSource, damage_named, require_plausible_size
 from vibekit.recording.text_names import column_name
 from vibekit.recording.text_time import TimeColumn
 
@@ -30,11 +30,10 @@ def open_parquet(path: Path, facts: RecordingFacts) -> RawSource:
         from pyarrow import parquet
     except ImportError:
         raise InputError(f"{path}: needs the package pyarrow: pip install 'vibekit-toolroom[parquet]'") from None
-    try:
+    with damage_named(path, "Parquet"):
         file = parquet.ParquetFile(path)
+        require_plausible_size(path, 8 * file.metadata.num_rows * file.metadata.num_columns)
         head = next(file.iter_batches(batch_size=_HEAD_ROWS), None)
-    except (pa.ArrowException, OSError) as error:
-        raise InputError(f"{path}: cannot be read as Parquet: {str(error).splitlines()[0][:160]}") from None
     if head is None:
         raise InputError(f"{path}: holds no samples")
     names = tuple(column_name(name) for name in file.schema_arrow.names)
@@ -43,13 +42,18 @@ def open_parquet(path: Path, facts: RecordingFacts) -> RawSource:
 
     def batches(channels: tuple[int, ...], time: TimeColumn | None) -> Iterator[Any]:
         columns = [*channels, *([time.column] if time else [])]
-        for batch in parquet.ParquetFile(path).iter_batches(columns=[file.schema_arrow.names[c] for c in columns]):
-            found = {}
-            for column in columns:
-                array = batch.column(file.schema_arrow.names[column])
-                is_iso = time is not None and column == time.column and time.kind == "iso"
-                found[f"c{column}"] = array.cast(pa.timestamp("ns", tz=array.type.tz)) if is_iso else array
-            yield pa.RecordBatch.from_pydict(found)
+        wanted = [file.schema_arrow.names[c] for c in columns]
+        with damage_named(path, "Parquet"):
+            for batch in parquet.ParquetFile(path).iter_batches(columns=wanted):
+                found = {}
+                for column in columns:
+                    array = batch.column(file.schema_arrow.names[column])
+                    if time is not None and column == time.column and time.kind == "iso":
+                        found[f"c{column}"] = array.cast(pa.timestamp("ns", tz=array.type.tz))
+                    else:
+                        numbers = pa.types.is_integer(array.type) and time is not None and column == time.column
+                        found[f"c{column}"] = array if numbers else array.cast(pa.float64())
+                yield pa.RecordBatch.from_pydict(found)
 
     return open_table(path, facts, layout, batches, "read Parquet")
 

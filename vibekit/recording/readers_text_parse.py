@@ -43,7 +43,7 @@ def text_batches(path: Path, layout: TextLayout, channels: tuple[int, ...], time
                 pass
         except pa.ArrowInvalid as error:
             raise InputError(f"{path}: {_reason(str(error), layout)}") from None
-        raise
+        raise InputError(f"{path}: changed while it was read") from None
 
 
 def _reason(error: str, layout: TextLayout) -> str:

@@ -135,7 +135,7 @@ def enter_in_sidecar(recording: Path, facts: dict[str, str | float]) -> Path:
 
 
 def _require_changed(path: Path, text: str, facts: dict[str, str | float]) -> None:
-    """Make sure that the new text says what the old one said, but for the facts entered: it was changed line by line."""
+    """Make sure that the text, changed line by line, says what it said before but for the facts entered."""
     wanted = load_toml(path) if path.exists() else {}
     wanted = {**wanted, "recording": {**wanted.get("recording", {}), **facts}}
     try:
