@@ -12,7 +12,8 @@ import argparse
 import math
 import pickle
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from joblib import Parallel, delayed
 
 from tests.benchmarks.fleet import Case, draw, measured
 from vibekit.machine.judgement import ROLE, FaultModel, classes
+from vibekit.recording.toolsheet import Shaft, ToolSheet
 
 TABLE = Path(__file__).parents[2] / "vibekit" / "machine" / "judgement.toml"
 VALIDATION_SEEDS = 1_000_000
@@ -32,7 +34,7 @@ LEAST_SPREADS = {"tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_cou
 _DISORDER = {"out_harmonics_one": "-", "out_noise_one": "-"}  # a rattling output shaft explains much else
 _PLAY = {"harmonics_one": "+", "harmonics_over": "+", "half_over": "+", "half_one": "+", "knock": "+", "two_one": "+"}
 _TEETH = {"mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
-_RACE = {"env_first": "+", "env_mean": "+", "env_rival": "-", **_DISORDER}
+_RACE = {"env_first": "+", "env_mean": "+", "env_lead": "+", **_DISORDER}
 FEATURES: dict[str, dict[str, str]] = {
     "imbalance.accessory": {
         "grade": "+",
@@ -56,7 +58,14 @@ FEATURES: dict[str, dict[str, str]] = {
         "half_over": "-",
         "knock": "-",
     },
-    "mount.loose": {**_PLAY, "noise_one": "+", "one_over": "-", "harmonics_count": "?"},
+    "mount.loose": {
+        **_PLAY,
+        "noise_one": "+",
+        "one_over": "-",
+        "axial_two": "-",
+        "two_over": "?",
+        "harmonics_count": "?",
+    },
     "imbalance.armature": {
         "grade": "+",
         "one_over": "+",
@@ -99,7 +108,14 @@ FEATURES: dict[str, dict[str, str]] = {
         "mesh_two": "-",
         "out_half_over": "-",
     },
-    "bushing.worn": {**_PLAY, "harmonics_count": "+", "two_over": "+", "noise_one": "?", "one_over": "-"},
+    "bushing.worn": {
+        **_PLAY,
+        "harmonics_count": "+",
+        "two_over": "+",
+        "noise_one": "?",
+        "one_over": "-",
+        "axial_two": "?",
+    },
     "bearing.outer_race": _RACE,
     "bearing.inner_race": {**_RACE, "env_side": "+"},
     "bearing.rolling_element": {**_RACE, "env_side": "+"},
@@ -226,13 +242,20 @@ def _ordinary_table(ordinary: Ordinary) -> list[str]:
     return lines
 
 
-def judged(seed: int, change: Callable[[Case], Any] | None = None) -> tuple[Case, list[tuple[str, float]]]:
-    """Return a case and its findings (fault, probability), most probable first; none where it cannot tell."""
+def judged(seed: int, incomplete: bool = False) -> tuple[Case, list[tuple[str, float]]]:
+    """Return a case and its findings (fault, probability), most probable first; none where it cannot tell.
+
+    `incomplete`: with a sheet that states only shafts, rated speed and teeth, as a user has it before the teardown.
+    """
     from vibekit.machine.diagnosis import diagnose
 
     case = draw(seed)
-    diagnosis = diagnose(case.recording(), case.sheet)
-    return case, [(finding.fault, finding.probability) for finding in diagnosis.findings]
+    recording, sheet = case.recording(), case.sheet
+    if incomplete:
+        shafts = tuple(Shaft(shaft.name, shaft.rated_rpm) for shaft in sheet.shafts)
+        sheet = ToolSheet(sheet.tag, sheet.kind, supply=sheet.supply, shafts=shafts, meshes=sheet.meshes)
+        recording = replace(recording, origin=replace(recording.origin, tool=sheet))
+    return case, [(finding.fault, finding.probability) for finding in diagnose(recording, sheet).findings]
 
 
 def validate(results: Sequence[tuple[Case, list[tuple[str, float]]]]) -> None:
@@ -300,13 +323,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--fit", type=int, metavar="N")
     parser.add_argument("--validate", type=int, metavar="N")
+    parser.add_argument("--incomplete", action="store_true", help="validate with sheets that say little")
     parser.add_argument("--cache", type=Path, help="keep the measured fitting fleet here")
     given = parser.parse_args()
     if given.fit:
         TABLE.write_text(fit(gather(0, given.fit, given.cache)), encoding="utf-8")
     if given.validate:
         seeds = range(VALIDATION_SEEDS, VALIDATION_SEEDS + given.validate)
-        validate(Parallel(n_jobs=2)(delayed(judged)(seed) for seed in seeds))
+        validate(Parallel(n_jobs=2)(delayed(judged)(seed, given.incomplete) for seed in seeds))
 
 
 if __name__ == "__main__":

@@ -224,7 +224,7 @@ def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, Notes]:
             found[place] = notes
     for place, notes in found.items():
         rivals = [other.values["env_mean"] for name, other in found.items() if name != place]
-        notes.put("env_rival", max(rivals, default=0.0))
+        notes.put("env_lead", notes.values["env_mean"] - max(rivals, default=0.0))
     return found
 
 
