@@ -184,10 +184,10 @@ def _mat(path: Path) -> _Arrays:
             content = scipy.io.loadmat(str(path), squeeze_me=True, struct_as_record=False)
         except NotImplementedError:
             return _hdf5(path)
-    items: dict[str, Any] = {}
-    for name, item in content.items():
-        if not name.startswith("__"):
-            _flatten(name, item, items)
+        items: dict[str, Any] = {}
+        for name, item in content.items():
+            if not name.startswith("__"):
+                _flatten(name, item, items)
     remark = f" ({_one_line(remarks[0].message)})" if remarks else ""
     return _sorted(f"MATLAB file{remark}", items)
 

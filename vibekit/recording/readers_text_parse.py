@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import io
+import codecs
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -25,31 +26,41 @@ def text_batches(path: Path, layout: TextLayout, channels: tuple[int, ...], time
         iso = pa.timestamp("ns", tz="UTC" if time.zone else None)
         types[f"c{time.column}"] = {"iso": iso, "integer": pa.int64(), "float": pa.float64()}[time.kind]
 
-    def parsed(threads: bool) -> Iterator[Any]:
-        with TextStream(path, layout) as stream:
-            names = [f"c{i}" for i in range(len(layout.columns))]
-            yield from csv.open_csv(
-                stream,
-                csv.ReadOptions(column_names=names, block_size=CHUNK_BYTES, use_threads=threads),
-                csv.ParseOptions(delimiter=layout.delimiter),
-                csv.ConvertOptions(column_types=types, include_columns=list(types), decimal_point=layout.decimal),
-            )
+    names = [f"c{i}" for i in range(len(layout.columns))]
+    shape = csv.ParseOptions(delimiter=layout.delimiter)
+    convert = csv.ConvertOptions(column_types=types, include_columns=list(types), decimal_point=layout.decimal)
+
+    def parsed(chunk: bytes, threads: bool) -> Any:
+        how = csv.ReadOptions(column_names=names, block_size=len(chunk) + 1, use_threads=threads)
+        own = pa.BufferOutputStream()  # Arrow's memory: its threads must not be the last to let go of Python's
+        own.write(chunk)
+        return csv.read_csv(pa.BufferReader(own.getvalue()), how, shape, convert)
+
+    row = 0
+    for chunk in data_chunks(path, layout):  # a chunk at a time: no thread of Arrow's outlives the call
+        try:
+            table = parsed(chunk, threads=True)
+        except pa.ArrowInvalid:
+            with _row_named(path, layout, row):  # only a single thread knows the number of the row
+                table = parsed(chunk, threads=False)
+        yield from table.to_batches()
+        row += table.num_rows
+
+
+@contextmanager
+def _row_named(path: Path, layout: TextLayout, row: int) -> Iterator[None]:
+    import pyarrow as pa
 
     try:
-        yield from parsed(threads=True)
-    except pa.ArrowInvalid:
-        try:  # only a single thread knows the number of the row
-            for _ in parsed(threads=False):
-                pass
-        except pa.ArrowInvalid as error:
-            raise InputError(f"{path}: {_reason(str(error), layout)}") from None
-        raise InputError(f"{path}: changed while it was read") from None
+        yield
+    except pa.ArrowInvalid as error:
+        raise InputError(f"{path}: {_reason(str(error), layout, row)}") from None
 
 
-def _reason(error: str, layout: TextLayout) -> str:
+def _reason(error: str, layout: TextLayout, before: int) -> str:
     """Return Arrow's complaint as one line that names the line of the file."""
     row = re.search(r"Row #(\d+)", error)
-    where = f"line {layout.skip_lines + int(row[1])}: " if row else ""
+    where = f"line {layout.skip_lines + before + int(row[1])}: " if row else ""
     value = re.search(r"invalid value '(.*)'", error, re.DOTALL)
     if value:
         return f"{where}{value[1][:40]!r} is not a number or time as in the lines before"
@@ -59,63 +70,44 @@ def _reason(error: str, layout: TextLayout) -> str:
     return f"{where}cannot be parsed as a table: {error.splitlines()[0][:120]}"
 
 
-class TextStream(io.RawIOBase):
-    """The data lines of a text file as UTF-8 bytes: header skipped, comment lines and runs of blanks taken out."""
+def data_chunks(path: Path, layout: TextLayout) -> Iterator[bytes]:
+    """Yield the data lines of a text file as UTF-8, whole lines in chunks: no header, comments or runs of blanks.
 
-    def __init__(self, path: Path, layout: TextLayout) -> None:
-        self._layout = layout
-        self._file = path.open("rb")
-        self._lines = self._data()
-        self._rest = b""
+    Raises:
+        InputError: it is not text in the encoding of its start.
+    """
+    comment = re.compile(rb"(?m)^[ \t]*(?:" + b"|".join(re.escape(c.encode()) for c in COMMENTS) + rb").*\n?")
+    left, skip = b"", layout.skip_lines
+    for chunk in _decoded(path, layout):
+        chunk = left + chunk
+        end = chunk.rfind(b"\n") + 1
+        chunk, left = chunk[:end], chunk[end:]
+        while skip and chunk:
+            chunk = chunk[chunk.find(b"\n") + 1 :]
+            skip -= 1
+        if cleaned := _clean(chunk, comment, layout):
+            yield cleaned
+    if skip == 0 and (cleaned := _clean(left, comment, layout)):
+        yield cleaned
 
-    def readable(self) -> bool:
-        """Tell that it can be read."""
-        return True
 
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
-        super().close()
-
-    def read(self, size: int = -1) -> bytes:
-        """Return up to `size` bytes; all that is left where it is negative."""
-        while size < 0 or len(self._rest) < size:
-            more = next(self._lines, None)
-            if more is None:
-                break
-            self._rest += more
-        cut = len(self._rest) if size < 0 else size
-        out, self._rest = self._rest[:cut], self._rest[cut:]
-        return out
-
-    def _data(self) -> Iterator[bytes]:
-        """Yield whole lines in chunks, cleaned."""
-        comment = re.compile(rb"(?m)^[ \t]*(?:" + b"|".join(re.escape(c.encode()) for c in COMMENTS) + rb").*\n?")
-        left, skip = b"", self._layout.skip_lines
-        for chunk in self._decoded():
-            chunk = left + chunk
-            end = chunk.rfind(b"\n") + 1
-            chunk, left = chunk[:end], chunk[end:]
-            while skip and chunk:
-                chunk = chunk[chunk.find(b"\n") + 1 :]
-                skip -= 1
-            yield self._clean(chunk, comment)
-        if skip == 0 and left:
-            yield self._clean(left, comment)
-
-    def _decoded(self) -> Iterator[bytes]:
-        import codecs
-
-        decoder = codecs.getincrementaldecoder("utf-16")() if self._layout.encoding == "utf-16" else None
-        old_mac = None
-        while chunk := self._file.read(CHUNK_BYTES):
-            data = decoder.decode(chunk).encode() if decoder else chunk
+def _decoded(path: Path, layout: TextLayout) -> Iterator[bytes]:
+    decoder = codecs.getincrementaldecoder("utf-16")() if layout.encoding == "utf-16" else None
+    old_mac = None
+    with path.open("rb") as file:
+        while chunk := file.read(CHUNK_BYTES):
+            try:
+                data = decoder.decode(chunk).encode() if decoder else chunk
+            except UnicodeError:
+                raise InputError(f"{path}: is not UTF-16 text throughout") from None
             old_mac = b"\n" not in data if old_mac is None else old_mac
             yield data.replace(b"\r", b"\n") if old_mac else data
 
-    def _clean(self, text: bytes, comment: re.Pattern[bytes]) -> bytes:
-        if any(mark.encode() in text for mark in COMMENTS):
-            text = comment.sub(b"", text)
-        if self._layout.delimiter == " ":
-            text = re.sub(rb"(?m)^ +| +$", b"", re.sub(rb"[ \t]+", b" ", text.replace(b"\r\n", b"\n")))
-        return text
+
+def _clean(text: bytes, comment: re.Pattern[bytes], layout: TextLayout) -> bytes:
+    """Return lines without comments and runs of blanks; nothing where only line ends are left."""
+    if any(mark.encode() in text for mark in COMMENTS):
+        text = comment.sub(b"", text)
+    if layout.delimiter == " ":
+        text = re.sub(rb"(?m)^ +| +$", b"", re.sub(rb"[ \t]+", b" ", text.replace(b"\r\n", b"\n")))
+    return text if text.strip(b"\r\n") else b""

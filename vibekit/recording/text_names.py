@@ -55,6 +55,8 @@ _ACCELERATION_UNITS = {
     "mmps2": "mm/s2",
 }
 
+_LONGEST_NAME = 200
+
 
 @dataclass(frozen=True)
 class ColumnName:
@@ -69,6 +71,8 @@ class ColumnName:
 def column_name(text: str) -> ColumnName:
     """Return what a header field says; what it does not say is None."""
     text = text.strip().strip('"').strip()
+    if len(text) > _LONGEST_NAME:  # no name: the patterns below take time that grows with its square
+        return ColumnName(text, None)
     base, unit = _split(text)
     role = _role(base)
     if role is None and unit is not None and _role(text) is not None:
