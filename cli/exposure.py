@@ -55,12 +55,16 @@ def exposure(
     fail_over: FailOver = None,
 ) -> None:
     """Add up a day's exposure A(8) from tasks, and the time left to the action and limit values."""
-    from vibekit.handarm.exposure import day_of, weekly_exposure
+    from vibekit.handarm.exposure import day_of, refused_day, weekly_exposure
     from vibekit.standards.exposure_values import REGIMES
 
     if regime not in REGIMES:
         raise UsageError(f"--regime {regime!r} is not one of {', '.join(REGIMES)}")
-    day = day_of([_task(text, options) for text in tasks], REGIMES[regime])
+    try:
+        day = day_of([_task(text, options) for text in tasks], REGIMES[regime])
+    except RecordingLimitError as error:
+        emit(refused_day(REGIMES[regime], str(error)), as_json, render)
+        return
     week = weekly_exposure([day.a8_mps2, *other_day]) if other_day else None
     document = day.to_dict() | {"weekly_a8_mps2": week}
     emit(document, as_json, render, end_over(fail_over, day.a8_mps2))
@@ -138,6 +142,8 @@ def _shift(path: Path, options: RecordingOptions) -> ExposureTask:
 
 def render(document: Document) -> str:
     """Return the day as text."""
+    if document["a8_mps2"] is None:
+        return "\n".join(["no day's exposure can be given (see the refusal below)", *notice_lines(document)])
     doubt = document["expanded_uncertainty_mps2"]
     spread = f" ± {number(doubt, 2)}" if doubt is not None else ""
     lines = [

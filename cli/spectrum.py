@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from vibekit.errors import RecordingLimitError
+
 from .options import Json, OneRecording, RecordingOptions, recording_command
 from .output import Document, emit, note, notice_lines, number, printable
 from .speed import PlotOption
@@ -43,8 +45,14 @@ def spectrum(
 ) -> None:
     """List the lines in a recording, each with level, height over the noise, and what it may be."""
     import vibekit as vk
+    from vibekit.machine.lines import refused_spectrum
 
-    result = vk.spectrum(options.read(recording), kind=kind.value)
+    read = options.read(recording)
+    try:
+        result = vk.spectrum(read, kind=kind.value)
+    except RecordingLimitError as error:
+        emit(refused_spectrum(read, kind.value, str(error)), as_json, render)
+        return
     if plot is not None:
         from vibekit.bench.plots_machine import plot_spectrum
 
@@ -56,6 +64,9 @@ def spectrum(
 def render(document: Document) -> str:
     """Return the lines as text."""
     axes = document["axes"]
+    if document["floor"] is None:
+        none = f"{printable(document['file'])}: no {document['kind']} spectrum can be given (see the refusal below)"
+        return "\n".join([none, *notice_lines(document)])
     lines = [
         f"{printable(document['file'])}: {document['kind']} spectrum, {document['scaling']} [{document['unit']}]",
         f"  resolution {number(document['resolution_hz'])} Hz, {document['window']} window, "

@@ -266,6 +266,20 @@ def day_of(tasks: Sequence[ExposureTask], values: ExposureValues = EU, notices: 
     return DailyExposure(tuple(tasks), values, tuple(notices))
 
 
+def refused_day(values: ExposureValues, reason: str) -> dict[str, Any]:
+    """Return the `exposure` document of a day that holds a recording without a magnitude, and why."""
+    keys = ("a8_mps2", "points", "verdict", "time_left_to_action_s", "time_left_to_limit_s", "weekly_a8_mps2")
+    unknown = dict.fromkeys((*keys, "expanded_uncertainty_mps2", "white_finger_years"))
+    known = {
+        "tasks": [],
+        "regime": values.name,
+        "action_value_mps2": values.action_mps2,
+        "limit_value_mps2": values.limit_mps2,
+    }
+    remedy = "measure again, or name a magnitude: MAGNITUDE@TIME"
+    return document("exposure", {**unknown, **known}, [Notice("no_magnitude", "refusal", reason, remedy=remedy)])
+
+
 def _task(magnitude: float | Graded, time: str | float) -> ExposureTask:
     time_s = parse_duration(time) if isinstance(time, str) else float(time)
     if isinstance(magnitude, int | float):

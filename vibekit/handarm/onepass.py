@@ -61,7 +61,7 @@ class LevelTrack:
     @property
     def window(self) -> int:
         """Steps of the running second."""
-        return round(self.sample_rate / self.step)
+        return max(1, round(self.sample_rate / self.step))
 
     @property
     def running(self) -> FloatArray:

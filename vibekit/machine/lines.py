@@ -15,7 +15,7 @@ from vibekit.machine.maps import Resonance, order_map, resonances
 from vibekit.machine.orders import order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
 from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
-from vibekit.machine.speed import MIN_DURATION_S, SpeedEstimate, estimate_speed
+from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
 from vibekit.machine.teeth import TeethProposal, propose_teeth
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, Recording
@@ -123,13 +123,17 @@ def spectrum(
 
     Raises:
         UsageError: unknown kind.
-        RecordingLimitError: too short, or an order spectrum without a speed.
+        RecordingLimitError: too short, sampled too slowly, or an order spectrum without a speed.
     """
     if kind not in get_args(Kind):
         raise UsageError(f"kind {kind!r} is not one of {', '.join(get_args(Kind))}")
     if recording.duration_s < MIN_DURATION_S:
         raise RecordingLimitError(
             f"{recording.origin.file}: {recording.duration_s:.2f} s is too short: {MIN_DURATION_S:g} s are needed"
+        )
+    if recording.sample_rate < MIN_RATE_HZ:
+        raise RecordingLimitError(
+            f"{recording.origin.file}: {recording.sample_rate:g} Hz cannot carry a line: {MIN_RATE_HZ:g} Hz are needed"
         )
     tool = tool or recording.tool
     speed = speed or estimate_speed(recording, tool)
@@ -160,6 +164,15 @@ def spectrum(
         resonances(order_map(recording, speed)) if kind == "order" else (),
         notices + _teeth_notices(teeth),
     )
+
+
+def refused_spectrum(recording: Recording, kind: str, reason: str) -> dict[str, Any]:
+    """Return the `spectrum` document of a recording that cannot give one, and why."""
+    unknown = dict.fromkeys(("scaling", "unit", "window", "averages", "resolution_hz", "resolution_orders", "band_hz"))
+    known = {"file": recording.origin.file, "kind": kind, "axes": list(recording.axes)}
+    nothing: dict[str, Any] = {"of": None, "floor": None, "lines": [], "teeth_proposals": [], "resonances": []}
+    notice = Notice("no_spectrum", "refusal", reason, remedy="record at least 20 s of running at 3200 Hz or more")
+    return document("spectrum", {**known, **unknown, **nothing}, [notice])
 
 
 def running(recording: Recording, speed: SpeedEstimate | None) -> FloatArray:

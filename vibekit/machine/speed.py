@@ -21,6 +21,7 @@ Source = Literal["tach", "vibration", "sound"]
 
 UNNAMED = "shaft"  # name of the shaft followed where there is no tool sheet
 MIN_DURATION_S = 2.0
+MIN_RATE_HZ = 20.0  # carries lines up to 9 Hz: no tool turns so slowly
 _SURE = 0.5  # below this confidence another source is tried
 
 
@@ -123,6 +124,8 @@ def estimate_speed(recording: Recording, tool: ToolSheet | None = None) -> Speed
     tool = tool or recording.tool
     if recording.duration_s < MIN_DURATION_S:
         return _unknown(recording, _too_short(recording))
+    if recording.sample_rate < MIN_RATE_HZ:
+        return _unknown(recording, _too_slow(recording))
     by_tach = _from_tach(recording, tool)
     if by_tach is not None:
         return by_tach
@@ -260,4 +263,15 @@ def _too_short(recording: Recording) -> Notice:
         value=recording.duration_s,
         limit=MIN_DURATION_S,
         remedy=f"record at least {MIN_DURATION_S:g} s of running",
+    )
+
+
+def _too_slow(recording: Recording) -> Notice:
+    return Notice(
+        "rate_too_low",
+        "refusal",
+        f"{recording.sample_rate:g} samples per second cannot carry the line of any shaft",
+        value=recording.sample_rate,
+        limit=MIN_RATE_HZ,
+        remedy="sample at 3200 Hz or more",
     )
