@@ -13,7 +13,7 @@ import math
 import pickle
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +60,7 @@ FEATURES: dict[str, dict[str, str]] = {
     },
     "mount.loose": {
         **_PLAY,
+        "below_one": "+",
         "noise_one": "+",
         "one_over": "-",
         "axial_two": "-",
@@ -110,6 +111,7 @@ FEATURES: dict[str, dict[str, str]] = {
     },
     "bushing.worn": {
         **_PLAY,
+        "below_one": "?",
         "harmonics_count": "+",
         "two_over": "+",
         "noise_one": "?",
@@ -242,8 +244,24 @@ def _ordinary_table(ordinary: Ordinary) -> list[str]:
     return lines
 
 
-def judged(seed: int, incomplete: bool = False) -> tuple[Case, list[tuple[str, float]]]:
-    """Return a case and its findings (fault, probability), most probable first; none where it cannot tell.
+@dataclass(frozen=True)
+class Judged:
+    """A case with its findings (fault, probability), most probable first, and the faults said not to be testable."""
+
+    case: Case
+    findings: tuple[tuple[str, float], ...]
+    untested: frozenset[str]
+
+    @property
+    def truth(self) -> frozenset[str]:
+        """The faults as far as lines can tell them: on a direct drive the armature's imbalance is the accessory's."""
+        direct = not self.case.sheet.meshes
+        same = {"imbalance.armature": "imbalance.accessory"} if direct else {}
+        return frozenset(same.get(fault, fault) for fault in self.case.faults)
+
+
+def judged(seed: int, incomplete: bool = False) -> Judged:
+    """Return a case judged.
 
     `incomplete`: with a sheet that states only shafts, rated speed and teeth, as a user has it before the teardown.
     """
@@ -255,32 +273,44 @@ def judged(seed: int, incomplete: bool = False) -> tuple[Case, list[tuple[str, f
         shafts = tuple(Shaft(shaft.name, shaft.rated_rpm) for shaft in sheet.shafts)
         sheet = ToolSheet(sheet.tag, sheet.kind, supply=sheet.supply, shafts=shafts, meshes=sheet.meshes)
         recording = replace(recording, origin=replace(recording.origin, tool=sheet))
-    return case, [(finding.fault, finding.probability) for finding in diagnose(recording, sheet).findings]
+    diagnosis = diagnose(recording, sheet)
+    findings = tuple((finding.fault, finding.probability) for finding in diagnosis.findings)
+    return Judged(case, findings, frozenset(fault for fault, _ in diagnosis.not_testable))
 
 
-def validate(results: Sequence[tuple[Case, list[tuple[str, float]]]]) -> None:
+def validate(results: Sequence[Judged]) -> None:
     """Print accuracy, false alarms, calibration and confusions."""
-    told = [(case, findings) for case, findings in results if findings]
+    told = [result for result in results if result.findings]
     print(f"{len(results)} tools, {len(results) - len(told)} of them: cannot tell (speed not found or band too narrow)")
-    _accuracy(told)
+    for title, part in (
+        ("all", told),
+        ("no load", [r for r in told if r.case.condition == "no load"]),
+        ("loaded", [r for r in told if r.case.condition == "loaded"]),
+    ):
+        _accuracy(title, part)
     _alarms(told)
     _calibration(told)
     _confusions(told)
 
 
-def _accuracy(told: Sequence[tuple[Case, list[tuple[str, float]]]]) -> None:
-    print("\nfault, single            clear: n top-1 top-2    moderate: n top-1 top-2    weak: n top-1")
+def _accuracy(title: str, told: Sequence[Judged]) -> None:
+    """Print where the true fault stands; single faults only, those said not to be testable apart."""
+    single = [r for r in told if len(r.truth) == 1]
+    testable = [r for r in single if not r.truth & r.untested]
+    print(
+        f"\n{title}: {len(single)} single faults, {len(single) - len(testable)} said not to be testable, with the reason"
+    )
+    print("fault                      clear: n top-1 top-2    moderate: n top-1 top-2    weak: n top-1 top-2")
     table: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for case, findings in told:
-        if len(case.faults) != 1:
-            continue
-        fault = next(iter(case.faults))
-        strength = case.strength or 0.0
+    for result in testable:
+        fault = next(iter(result.truth))
+        strength = result.case.strength or 0.0
         level = "clear" if strength >= CLEAR else "moderate" if strength >= MODERATE else "weak"
-        rank = [name for name, _ in findings].index(fault) if fault in [n for n, _ in findings] else 99
+        names = [name for name, _ in result.findings]
+        rank = names.index(fault) if fault in names else 99
         for key in (fault, "all"):
             table[key][level].append(rank)
-    for fault in sorted(table):
+    for fault in sorted(table) if title == "all" else ["all"] if table else []:
         cells = []
         for level in ("clear", "moderate", "weak"):
             ranks = np.array(table[fault][level])
@@ -289,18 +319,17 @@ def _accuracy(told: Sequence[tuple[Case, list[tuple[str, float]]]]) -> None:
         print(f"{fault:26s} " + "      ".join(cells))
 
 
-def _alarms(told: Sequence[tuple[Case, list[tuple[str, float]]]]) -> None:
-    healthy = [findings for case, findings in told if not case.faults]
+def _alarms(told: Sequence[Judged]) -> None:
+    healthy = [r.findings for r in told if not r.truth]
     false = [f for f in healthy if any(name != "healthy" and p >= 0.5 for name, p in f)]
-    top = [f for f in healthy if f[0][0] != "healthy"]
     share = 100 * len(false) / max(1, len(healthy))
     print(f"\nhealthy tools {len(healthy)}: a fault said at 50 % or more in {len(false)} ({share:.1f} %)")
-    print(f"  another finding than healthy first in {len(top)}")
+    print(f"  another finding than healthy first in {sum(f[0][0] != 'healthy' for f in healthy)}")
     print("  said:", Counter(name for f in false for name, p in f if name != "healthy" and p >= 0.5).most_common(6))
 
 
-def _calibration(told: Sequence[tuple[Case, list[tuple[str, float]]]]) -> None:
-    pairs = [(p, name in case.faults or (name == "healthy" and not case.faults)) for case, f in told for name, p in f]
+def _calibration(told: Sequence[Judged]) -> None:
+    pairs = [(p, name in r.truth or (name == "healthy" and not r.truth)) for r in told for name, p in r.findings]
     said, true = np.array([p for p, _ in pairs]), np.array([t for _, t in pairs])
     print(f"\nBrier score {np.mean((said - true) ** 2):.4f} over {said.size} probabilities; said, true, n")
     for low in np.arange(0.0, 1.0, 0.1):
@@ -309,11 +338,14 @@ def _calibration(told: Sequence[tuple[Case, list[tuple[str, float]]]]) -> None:
             print(f"  {100 * said[part].mean():4.0f} %  {100 * true[part].mean():4.0f} %  {part.sum():5d}")
 
 
-def _confusions(told: Sequence[tuple[Case, list[tuple[str, float]]]]) -> None:
+def _confusions(told: Sequence[Judged]) -> None:
     wrong = Counter(
-        (next(iter(case.faults)), f[0][0])
-        for case, f in told
-        if len(case.faults) == 1 and (case.strength or 0) >= MODERATE and f[0][0] not in case.faults
+        (next(iter(r.truth)), r.findings[0][0])
+        for r in told
+        if len(r.truth) == 1
+        and not r.truth & r.untested
+        and (r.case.strength or 0) >= MODERATE
+        and r.findings[0][0] not in r.truth
     )
     print("\nmost frequent confusions, moderate and clear (true, said):", *wrong.most_common(12), sep="\n  ")
 

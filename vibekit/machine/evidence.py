@@ -113,6 +113,8 @@ def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor
     notes.put("one_share", decibels(one.amplitude_mps2, views.low_band_mps2), one)
     notes.put("one_over", one.over_floor_db, one)
     notes.put("noise_one", decibels(views.noise_mps2, one.amplitude_mps2), one)
+    below = views.orders.rms_mps2(0.1 * one.frequency_hz, 0.9 * one.frequency_hz)
+    notes.put("below_one", decibels(below, one.amplitude_mps2), one)
     notes.put("axial_one", decibels(min(one.by_axis_mps2), one.amplitude_mps2), one)
     if two is not None:
         notes.put("two_one", decibels(two.amplitude_mps2, one.amplitude_mps2), two)
