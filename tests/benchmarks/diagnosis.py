@@ -297,10 +297,8 @@ def _accuracy(title: str, told: Sequence[Judged]) -> None:
     """Print where the true fault stands; single faults only, those said not to be testable apart."""
     single = [r for r in told if len(r.truth) == 1]
     testable = [r for r in single if not r.truth & r.untested]
-    print(
-        f"\n{title}: {len(single)} single faults, {len(single) - len(testable)} said not to be testable, with the reason"
-    )
-    print("fault                      clear: n top-1 top-2    moderate: n top-1 top-2    weak: n top-1 top-2")
+    print(f"\n{title}: {len(single)} single faults, of which said not to be testable: {len(single) - len(testable)}")
+    print(f"{'fault':26s} clear: n top-1 top-2  moderate: n top-1 top-2  weak: n top-1 top-2")
     table: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for result in testable:
         fault = next(iter(result.truth))
