@@ -179,8 +179,16 @@ def _ranked(tool: Document) -> list[object]:
         number(tool["expanded_uncertainty_mps2"], 2),
         number(tool["spindle_rpm_loaded"], 4),
         number(tool["shaft_power_w"]),
-        number(tool["work_to_action_value_wh"]),
+        _work(tool),
     ]
+
+
+def _work(tool: Document) -> str:
+    """Return the useful work per day with its ends, never bare."""
+    if tool["work_to_action_value_wh"] is None:
+        return number(None)
+    low, high = (number(tool[f"work_to_action_value_{end}_wh"], 2) for end in ("low", "high"))
+    return f"{number(tool['work_to_action_value_wh'])} ({low} to {high})"
 
 
 def _pair(pair: Document) -> list[object]:
