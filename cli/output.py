@@ -29,6 +29,8 @@ def emit(document: Document, as_json: bool, render: Callable[[Document], str], e
 def _json(document: Document) -> str:
     """Return a document as JSON: as it reads where standard output can carry that, else with escapes."""
     text = json.dumps(jsonable(document), ensure_ascii=False, allow_nan=False)
+    if not text.isprintable():  # what could steer a terminal stands in strings only, as an escape
+        text = "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
     try:
         text.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
     except UnicodeEncodeError:

@@ -162,6 +162,8 @@ def peaks(floored: FlooredSpectrum, most: int = 200) -> tuple[LineReading, ...]:
     over = floored.over_floor_db.max(axis=0)
     needed = needed_db(spectrum.averages, spectrum.values.size)
     half = max(1, round(spectrum.bins_per_resolution))
+    if over.size <= 4 * half:  # too few bins for a line to stand out from its neighbours
+        return ()
     inside = over[2 * half : -2 * half]
     neighbours = np.lib.stride_tricks.sliding_window_view(over[half:-half], 2 * half + 1).max(axis=-1)
     index = 2 * half + np.flatnonzero((inside >= needed) & (inside == neighbours))

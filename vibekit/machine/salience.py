@@ -107,8 +107,8 @@ def _to_log_axis(decibels: FloatArray, spacing_hz: float, axis: FloatArray) -> F
     bins = axis / spacing_hz
     fine = int(np.searchsorted(bins * STEP, 1.0))
     result = np.empty((decibels.shape[0], axis.size))
-    low = bins[:fine].astype(int)
-    share = bins[:fine] - low
+    low = np.minimum(bins[:fine].astype(int), decibels.shape[1] - 2)  # a frame of few bins ends below half the rate
+    share = np.minimum(bins[:fine] - low, 1.0)
     result[:, :fine] = decibels[:, low] * (1.0 - share) + decibels[:, low + 1] * share
     if fine < axis.size:
         edges = np.round(bins[fine:] * np.exp(-STEP / 2.0)).astype(int)

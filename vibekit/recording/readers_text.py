@@ -45,7 +45,8 @@ def open_table(path: Path, facts: RecordingFacts, layout: TextLayout, batches: B
     clock = None if time is None else measure_clock(table.stamps(), time.resolution_s, str(path))
     named = axis_names(facts)
     roles = tuple(r for r, _ in named) if named else tuple(layout.columns[c].role or "-" for c in channels)
-    ignored = [n.text for c, n in enumerate(layout.columns) if c not in channels and (time is None or c != time.column)]
+    used = frozenset(channels)
+    ignored = [n.text for c, n in enumerate(layout.columns) if c not in used and (time is None or c != time.column)]
 
     def blocks(size: int, first: int, last: int | None) -> Iterator[Any]:
         return rebatch(table.frames(clock), size, first, last)
@@ -196,7 +197,8 @@ def _gravity_hint(table: _Table) -> str:
     """Return what the mean of the first lines suggests about the unit; a proposal, never a choice."""
     rows = [[field_value(row[c]) for c in table.channels if c < len(row)] for row in table.layout.rows]
     full = np.array([row for row in rows if len(row) == 3 and np.isfinite(row).all()])
-    mean = float(np.linalg.norm(full.mean(axis=0))) if full.size else 0.0
+    with np.errstate(over="ignore"):
+        mean = float(np.linalg.norm(full.mean(axis=0))) if full.size else 0.0
     for unit, gravity in (("m/s2", STANDARD_GRAVITY), ("g", 1.0), ("mg", 1000.0)):
         if abs(mean - gravity) < 0.05 * gravity:
             return f" (the mean of {mean:.4g} is what gravity gives in {unit})"
