@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 
 from .options import Json, RecordingOptions, Recordings, over_recordings, recording_command
 from .output import Document, emit, notice_lines, number, printable
 
+Priors = Annotated[
+    Path | None, typer.Option("--priors", metavar="FILE", help="Shifts from own teardowns (teardown --write-priors).")
+]
 _SHOWN = 0.05  # findings below this share are only listed by --json
 
 
@@ -17,12 +21,15 @@ def register(commands: typer.Typer) -> None:
     commands.command()(recording_command(diagnose))
 
 
-def diagnose(recordings: Recordings, options: RecordingOptions, as_json: Json = False) -> None:
+def diagnose(recordings: Recordings, options: RecordingOptions, priors: Priors = None, as_json: Json = False) -> None:
     """Say what inside makes a tool shake, with evidence and probability, from recordings of that one tool."""
     import vibekit as vk
+    from vibekit.machine.judgement import read_priors
+
+    shifts = read_priors(priors) if priors else None
 
     read, failures = over_recordings(recordings, options.read)
-    document = vk.diagnose(read).to_dict()
+    document = vk.diagnose(read, priors=shifts).to_dict()
     document["notices"] += [notice.to_dict() for notice in failures.notices]
     emit(document, as_json, render, failures.exit_code)
 

@@ -11,11 +11,11 @@ import pytest
 
 import vibekit as vk
 from tests.reference import rows
-from vibekit.errors import UsageError
+from vibekit.errors import InputError, UsageError
 from vibekit.machine.diagnosis import Diagnosis
 from vibekit.machine.evidence import bearing_features, residual_unbalance_g_mm
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
-from vibekit.machine.judgement import ROLE, FaultModel, classes, judgement_table, kind_word, probability
+from vibekit.machine.judgement import ROLE, FaultModel, classes, judgement_table, kind_word, probability, read_priors
 from vibekit.machine.signal_views import Line, views_of
 from vibekit.machine.speed import estimate_speed
 from vibekit.recording.toolsheet import ToolSheet, parse_tool
@@ -184,3 +184,24 @@ def test_a_real_healthy_bearing_shows_no_race() -> None:
     heights = places(vk.read(file, axes=["x=X097_DE_time"], unit="g", sample_rate=48000), CWRU)
     assert heights["outer_race"] < 6.0
     assert heights["inner_race"] < 6.0
+
+
+def test_priors_from_own_teardowns_shift_the_odds(tmp_path: Path, accessory: Diagnosis) -> None:
+    (tmp_path / "priors.toml").write_text(
+        '[prior."imbalance.accessory"]\nlog_odds_shift = -2.0\nproposed = 0.1\nteardowns = 12\n'
+    )
+    shifts = read_priors(tmp_path / "priors.toml")
+    shifted = vk.diagnose(vk.read(SAMPLES / "t12-no-load.wav"), priors=shifts)
+
+    def odds(diagnosis: Diagnosis) -> float:
+        chance = next(f.probability for f in diagnosis.findings if f.fault == "imbalance.accessory")
+        return float(np.log(chance / (1 - chance)))
+
+    assert odds(shifted) == pytest.approx(odds(accessory) - 2.0)
+
+
+@pytest.mark.parametrize("text", ["[x]\n", '[prior."rust"]\nlog_odds_shift = 1\n', '[prior."gear.wear"]\nshift = 1\n'])
+def test_bad_priors(tmp_path: Path, text: str) -> None:
+    (tmp_path / "priors.toml").write_text(text)
+    with pytest.raises(InputError):
+        read_priors(tmp_path / "priors.toml")

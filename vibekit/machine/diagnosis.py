@@ -105,11 +105,16 @@ def _said(finding: Finding) -> str:
     return f"{severity}{words}{where}, {100 * finding.probability:.0f} %"
 
 
-def diagnose(recordings: Recording | Sequence[Recording], tool: ToolSheet | None = None) -> Diagnosis:
+def diagnose(
+    recordings: Recording | Sequence[Recording],
+    tool: ToolSheet | None = None,
+    priors: Mapping[str, float] | None = None,
+) -> Diagnosis:
     """Return what makes a tool shake, from one or several recordings of it.
 
     `tool` (default: the sheet named beside the first recording) says which lines to expect; what it leaves open is
     listed as not testable. Several recordings (no load, loaded, other position) are weighed together.
+    `priors` shifts the log-odds of faults by what own teardowns showed (`machine.judgement.read_priors`).
 
     Raises:
         UsageError: no recording, or recordings of different tools.
@@ -133,7 +138,10 @@ def diagnose(recordings: Recording | Sequence[Recording], tool: ToolSheet | None
         untested = tuple((fault, refusals[0].message) for fault in FAULT_WORDS if fault != "healthy")
         return Diagnosis(files, tool.tag if tool else None, best, (), untested, (*notices, *refusals))
     cautions = [replace(notice, severity="caution") for notice in refusals]
-    findings = _findings(_suspects(seen, tool.kind if tool else None), tool)
+    suspects = [
+        replace(s, shift=(priors or {}).get(s.fault, 0.0)) for s in _suspects(seen, tool.kind if tool else None)
+    ]
+    findings = _findings(suspects, tool, (priors or {}).get("healthy", 0.0))
     named = {finding.fault for finding in findings}
     untested = tuple({f: reason for _, look in seen for f, reason in look.untested if f not in named}.items())
     return Diagnosis(files, tool.tag if tool else None, best, findings, untested, (*notices, *cautions))
@@ -168,11 +176,12 @@ class _Suspect:
     values: Mapping[str, float]
     standardised: Mapping[str, float]
     readings: Mapping[str, Line]
+    shift: float
 
     @property
     def log_odds(self) -> float:
         """Log-odds of the fault at this part."""
-        return judgement_table().faults[self.fault].log_odds(self.standardised)
+        return judgement_table().faults[self.fault].log_odds(self.standardised) + self.shift
 
 
 def _suspects(looks: Sequence[tuple[str | None, RecordingFeatures]], kind: str | None) -> list[_Suspect]:
@@ -196,7 +205,7 @@ def _suspect(
             readings[name] = line
     values = _averaged([part.values for _, part in found])
     standardised = _averaged([model.standardised(part.values, condition, part.hz, kind) for condition, part in found])
-    return _Suspect(fault, where, values, standardised, readings)
+    return _Suspect(fault, where, values, standardised, readings, 0.0)
 
 
 def _averaged(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
@@ -206,14 +215,14 @@ def _averaged(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
     return {name: math.fsum(values) / len(values) for name, values in known.items()}
 
 
-def _findings(suspects: Sequence[_Suspect], tool: ToolSheet | None) -> tuple[Finding, ...]:
+def _findings(suspects: Sequence[_Suspect], tool: ToolSheet | None, healthy_shift: float) -> tuple[Finding, ...]:
     """Return one finding per fault, at the part where it is likeliest, and `healthy`; sorted by probability."""
     likeliest: dict[str, _Suspect] = {}
     for suspect in suspects:
         if suspect.fault not in likeliest or suspect.log_odds > likeliest[suspect.fault].log_odds:
             likeliest[suspect.fault] = suspect
     findings = [_finding(suspect, tool) for suspect in likeliest.values()]
-    healthy = judgement_table().healthy_log_odds([suspect.log_odds for suspect in suspects])
+    healthy = judgement_table().healthy_log_odds([suspect.log_odds for suspect in suspects]) + healthy_shift
     against = max(findings, key=lambda f: f.probability, default=None)
     evidence = tuple(replace(e, log_odds=-e.log_odds) for e in against.evidence) if against else ()
     findings.append(Finding("healthy", probability(healthy), None, None, evidence))

@@ -12,9 +12,12 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
+
+from vibekit.errors import InputError
+from vibekit.recording.tables import from_table, load_toml
 
 FAST_HZ = 60.0
 CLIP = 6.0  # a feature counts as at most so many spreads: one wild value must not outweigh everything
@@ -98,6 +101,31 @@ def in_spreads(value: float, middle: float, spread: float) -> float:
 def probability(log_odds: float) -> float:
     """Return the probability that goes with log-odds, kept within 0.1 % and 99.9 %."""
     return min(0.999, max(0.001, 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, log_odds))))))
+
+
+@dataclass(frozen=True)
+class _Prior:
+    """One fault of a file of priors: `log_odds_shift` is added to the fault's own log-odds."""
+
+    log_odds_shift: float = field(metadata={"any_sign": True})
+    proposed: float | None = None
+    teardowns: int | None = None
+
+
+def read_priors(path: Path) -> dict[str, float]:
+    """Return the shift of each fault's log-odds from a file such as `vibekit teardown --write-priors` writes.
+
+    Raises:
+        InputError: missing, not TOML, an unknown fault or key, a shift that is no finite number.
+    """
+    data = load_toml(path)
+    rows = data.get("prior", {})
+    if set(data) - {"prior"} or not isinstance(rows, dict):
+        raise InputError(f'{path}: must hold tables [prior."FAULT"] and nothing else')
+    for fault in rows:
+        if fault not in ROLE and fault != "healthy":
+            raise InputError(f"{path}: unknown fault {fault!r}")
+    return {fault: from_table(_Prior, row, f"{path}: {fault}").log_odds_shift for fault, row in rows.items()}
 
 
 @dataclass(frozen=True)
