@@ -1,0 +1,136 @@
+"""How vibekit carries a heavy load: an 8 h recording, a log of 10,000 recordings, a bench of 100 tools on one page.
+
+Run: python -m tests.benchmarks.load [hours] [recordings] [tools]     (default 8 10000 100)
+Each command runs in a process of its own; time and peak memory are those of that process (and its workers' largest).
+The long recording is a sparse-looking but real 16-bit W64 file of three axes at 25.6 kHz, written block by block.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+RATE = 25_600
+BLOCK_S = 10
+
+
+def long_recording(path: Path, hours: float) -> None:
+    """Write a tool that runs 40 s of every minute: three axes of lines and noise, 16 bit, W64 (it may pass 4 GiB)."""
+    import soundfile
+
+    rng = np.random.default_rng(8)
+    t = np.arange(RATE * BLOCK_S) / RATE
+    running = 0.1 * np.sin(2 * np.pi * 160 * t)[:, None] * np.array([0.3, 1.0, 0.7]) + 0.02 * rng.standard_normal(
+        (t.size, 3)
+    )
+    counts = [np.round(32767 * part).astype(np.int16) for part in (running, 0.002 * running)]
+    with soundfile.SoundFile(path, "w", RATE, 3, "PCM_16", format="W64") as file:
+        for block in range(round(3600 * hours / BLOCK_S)):
+            file.write(counts[int(block % 6 >= 4)])
+
+
+def full_log(path: Path, recordings: int) -> None:
+    """Write a log of that many graded recordings of 50 tools, through the logbook itself."""
+    from vibekit.bench.logbook import Entry, add_entries, open_log
+
+    rng = np.random.default_rng(9)
+    begin = datetime(2020, 1, 1, tzinfo=UTC)
+
+    def entry(i: int) -> Entry:
+        values = {"a_hv_mps2": float(rng.lognormal(1.2, 0.1)), "expanded_uncertainty_mps2": 0.6}
+        sha = hashlib.sha256(str(i).encode()).hexdigest()
+        when = begin + timedelta(hours=5 * i)
+        return Entry(
+            when, f"T-{i % 50:02d}", "grade", values, sha, sha, f"{i}.wav", condition="loaded", hours_used=i / 50
+        )
+
+    with open_log(path) as log:
+        add_entries(log, map(entry, range(recordings)))
+
+
+def bench(folder: Path, tools: int) -> None:
+    """Simulate that many tools, a recording each."""
+    from vibekit.simulate import simulate
+    from vibekit.simulate.presets import PRESETS, preset
+
+    names = sorted(PRESETS)
+    for i in range(tools):
+        sheet = preset(names[i % len(names)])
+        session = simulate(sheet, seed=i, condition="loaded", duration_s=10.0, sample_rate=6400.0)
+        session.write(folder / f"{i:03d}", "recording", file_format="wav", bits=16)
+        sheet_file = next(f for f in (folder / f"{i:03d}").glob("*.toml") if f.stem != "recording")
+        text = sheet_file.read_text(encoding="utf-8")
+        sheet_file.write_text(text.replace(f'tag = "{sheet.tag}"', f'tag = "B-{i:03d}"'), encoding="utf-8")
+
+
+def measured(label: str, *words: str | Path) -> None:
+    """Run a command; print its time, its peak memory and how it ended."""
+    line = [sys.executable, "-m", "vibekit_cli", *map(str, words)]
+    began = time.monotonic()
+    with subprocess.Popen(line, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as process:
+        _, status, usage = os.wait4(process.pid, 0)
+        took = time.monotonic() - began
+        said = process.stderr.read() if process.stderr else ""
+    code = os.waitstatus_to_exitcode(status)
+    print(
+        f"{label:<34} {took:>8.2f} s  {usage.ru_maxrss / 1024:>6.0f} MB  exit {code}  {said.strip()[:100]}", flush=True
+    )
+
+
+def main() -> None:
+    """Print the table of the load."""
+    hours, recordings, tools = (
+        float(sys.argv[i + 1]) if len(sys.argv) > i + 1 else d for i, d in enumerate((8, 10_000, 100))
+    )
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        measured("start of vibekit (--help)", "--help")
+        if hours:
+            shift = folder / "shift.w64"
+            long_recording(shift, hours)
+            print(f"{hours:g} h, 3 axes, {RATE} Hz: {shift.stat().st_size / 1e9:.2f} GB")
+            for word in ("check", "grade", "exposure"):
+                measured(f"{word} of {hours:g} h", word, shift, "--full-scale", "50 g", "--json")
+            shift.unlink()
+        if recordings:
+            full_log(folder / "log.sqlite", int(recordings))
+            measured(f"log list, {recordings:g} recordings", "log", "list", "--log", folder / "log.sqlite")
+            measured("log list --json", "log", "list", "--log", folder / "log.sqlite", "--json")
+            measured("log show of a tool", "log", "show", "T-07", "--log", folder / "log.sqlite")
+            measured("trend of a tool", "trend", "T-07", "--log", folder / "log.sqlite", "--json")
+            measured("log export (CSV)", "log", "export", folder / "log.csv", "--log", folder / "log.sqlite")
+            measured(
+                "log import into an empty log", "log", "import", folder / "log.csv", "--log", folder / "new.sqlite"
+            )
+        if tools:
+            bench(folder / "bench", int(tools))
+            measured(
+                f"rank of {tools:g} tools, first", "rank", folder / "bench", "--log", folder / "rank.sqlite", "--json"
+            )
+            measured(
+                f"rank of {tools:g} tools, from log",
+                "rank",
+                folder / "bench",
+                "--log",
+                folder / "rank.sqlite",
+                "--json",
+            )
+            page = folder / "page.html"
+            measured(f"report of {tools:g} tools", "report", folder / "bench", "--out", page)
+            print(
+                f"page of {tools:g} tools: {page.stat().st_size / 1e6:.2f} MB, {page.read_text('utf-8').count('<'):,} tags"
+            )
+            sys.stdout.write(json.dumps({"page_bytes": page.stat().st_size}) + "\n")
+
+
+if __name__ == "__main__":
+    main()
