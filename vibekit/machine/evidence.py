@@ -115,18 +115,26 @@ def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor
     notes.put("noise_one", decibels(views.noise_mps2, one.amplitude_mps2), one)
     below = views.orders.rms_mps2(0.1 * one.frequency_hz, 0.9 * one.frequency_hz)
     notes.put("below_one", decibels(below, one.amplitude_mps2), one)
-    notes.put("axial_one", decibels(min(one.by_axis_mps2), one.amplitude_mps2), one)
     if two is not None:
         notes.put("two_one", decibels(two.amplitude_mps2, one.amplitude_mps2), two)
         notes.put("two_over", two.over_floor_db, two)
-        quiet = int(np.argmin(one.by_axis_mps2))
-        notes.put("axial_two", decibels(two.by_axis_mps2[quiet], two.amplitude_mps2), two)
+    _directions(notes, one, two)
     _harmonics(notes, [line(n) for n in _HARMONICS], one)
     _halves(notes, [line(n) for n in _HALVES], one)
     knock = views.envelope.read(f"{shaft} 1x, envelope", ratio)
     if knock is not None:
         notes.put("knock", knock.over_floor_db, knock)
     return notes
+
+
+def _directions(notes: Notes, one: Line, two: Line | None) -> None:
+    """Note how much of 1x and 2x lies along the shaft: the axis of least 1x. Only three axes can show a direction."""
+    if len(one.by_axis_mps2) < 3:
+        return
+    notes.put("axial_one", decibels(min(one.by_axis_mps2), one.amplitude_mps2), one)
+    if two is not None:
+        quiet = int(np.argmin(one.by_axis_mps2))
+        notes.put("axial_two", decibels(two.by_axis_mps2[quiet], two.amplitude_mps2), two)
 
 
 def residual_unbalance_g_mm(one: Line, mass_kg: float) -> float:
