@@ -11,6 +11,7 @@ sound files of one suffix towards code not yet reached. Ends with 1 if anything 
 from __future__ import annotations
 
 import argparse
+import importlib
 import sys
 import tempfile
 import time
@@ -90,7 +91,7 @@ def guided(suffix: str, seconds: int) -> None:
     with atheris.instrument_imports(include=["vibekit"]):
         for module in [m for m in sys.modules if m.startswith("vibekit.recording")]:
             del sys.modules[module]
-        import vibekit.recording.readers
+        importlib.import_module("vibekit.recording.readers")
     corpus = Path(tempfile.mkdtemp())
     for name, (own, _) in files.SOUND.items():
         if own == suffix:

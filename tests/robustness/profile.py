@@ -9,4 +9,4 @@ from hypothesis import HealthCheck, settings
 MORE = max(1, int(os.environ.get("VIBEKIT_FUZZ_ROUNDS", "1")))
 
 ROUNDS = settings(max_examples=25 * MORE, deadline=None, suppress_health_check=list(HealthCheck))
-SLOW_ROUNDS = settings(ROUNDS, max_examples=8 * MORE)
+SLOW_ROUNDS = settings(ROUNDS, max_examples=5 * MORE)

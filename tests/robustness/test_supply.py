@@ -12,7 +12,7 @@ from typing import NoReturn
 import pytest
 
 from tests.robustness.contract import command
-from tests.robustness.workshop import WRITERS, copied, furnish
+from tests.robustness.workshop import WRITERS, copied
 
 ROOT = Path(__file__).parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -29,10 +29,9 @@ def pinned() -> dict[str, str]:
     return dict(line.split("==") for line in lines if line and not line.startswith("#"))
 
 
-def test_no_command_opens_a_socket(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_command_opens_a_socket(workshop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every command runs with sockets taken away: an attempt to use one would be a defect, exit code 1."""
-    furnish(tmp_path / "w")
-    own = copied(tmp_path / "w", tmp_path)
+    own = copied(workshop, tmp_path)
 
     def refuse(*_: object, **__: object) -> NoReturn:
         raise AssertionError("the network was asked for")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import resource
 import shutil
 import signal
 import subprocess
@@ -73,15 +72,9 @@ def copied(workshop: Path, folder: Path) -> Path:
     return own
 
 
-def start(words: Sequence[str], folder: Path, limit_bytes: int | None = None) -> subprocess.Popen[str]:
-    """Start a command in `folder`; no file may then grow beyond `limit_bytes`."""
-
-    def limit() -> None:
-        if limit_bytes is not None:
-            resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))
-
+def start(words: Sequence[str], folder: Path) -> subprocess.Popen[str]:
+    """Start a command in `folder`."""
     environment = {**os.environ, "OMP_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
-    environment |= {"MPLCONFIGDIR": os.environ.get("MPLCONFIGDIR", str(Path.home() / ".config" / "matplotlib"))}
     return subprocess.Popen(
         [sys.executable, "-m", "vibekit_cli", *words],
         cwd=folder,
@@ -90,7 +83,6 @@ def start(words: Sequence[str], folder: Path, limit_bytes: int | None = None) ->
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        preexec_fn=limit,
     )
 
 

@@ -329,6 +329,9 @@ def _entry(row: sqlite3.Row) -> Entry:
         for name in ("quantities", "document"):
             values[name] = json.loads(values[name])
         require_quantities(values["quantities"])
+        for name, kinds in (("tag", str), ("kind", str), ("file", str), ("hours_used", int | float | None)):
+            if not isinstance(values[name], kinds):
+                raise ValueError(f"{name} is {str(values[name])[:40]!r}")
     return Entry(**values)
 
 

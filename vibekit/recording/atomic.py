@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
+import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from vibekit.errors import InputError, VibekitError
@@ -20,17 +19,13 @@ def atomic(path: Path, error: type[VibekitError] = InputError) -> Iterator[Path]
     Raises:
         error: the folder or the disk does not take it (the reason is named).
     """
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.tmp")
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
-    except OSError as reason:
-        raise error(f"{path}: cannot be written: {reason.strerror or reason}") from None
-    os.close(handle)
-    temporary = Path(name)
-    try:
+        temporary.touch(mode=0o644, exist_ok=False)  # inside: a signal right after it finds the name to take away
         yield temporary
-        temporary.chmod(0o644)
         temporary.replace(path)
     except OSError as reason:
         raise error(f"{path}: cannot be written: {reason.strerror or reason}") from None
     finally:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
