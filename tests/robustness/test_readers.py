@@ -91,7 +91,7 @@ def test_a_megabyte_of_anything_ends_soon(content: bytes, tmp_path: Path) -> Non
         command(word, path, "--unit", "g", "--sample-rate", "1000")
 
 
-@pytest.mark.parametrize("rate", ["0.001", "1", "8", "20", "25", "50", "100"])
+@pytest.mark.parametrize("rate", ["0.001", "8", "25", "100"])
 @pytest.mark.parametrize("word", ["check", "grade", "speed", "spectrum", "diagnose", "exposure"])
 def test_any_sample_rate_is_answered(word: str, rate: str, tmp_path: Path) -> None:
     rows = "\n".join(f"{i % 7 - 3},{i % 5 - 2},{i % 3 - 1}" for i in range(4000))
@@ -101,7 +101,7 @@ def test_any_sample_rate_is_answered(word: str, rate: str, tmp_path: Path) -> No
     assert command(word, path, "--sample-rate", rate).code == outcome.code
 
 
-@pytest.mark.parametrize("rate", ["20", "25", "50", "100", "200"])
+@pytest.mark.parametrize("rate", ["20", "25", "100"])
 @pytest.mark.parametrize("kind", ["order", "envelope"])
 def test_any_spectrum_of_few_bins_is_answered(kind: str, rate: str, tmp_path: Path) -> None:
     rows = "\n".join(f"{i % 7 - 3},{i % 5 - 2},{i % 3 - 1}" for i in range(4000))
