@@ -183,13 +183,19 @@ def _diagnosis(tag: str | None, members: list[Looked]) -> tuple[Document | None,
 
     if tag is None and len(members) > 1:
         return None, "no tool sheet says that these recordings are of one tool"
-    if len(members) > MOST_RECORDINGS:
+    given, remarks = len(members), []
+    if given > MOST_RECORDINGS:
         latest = {(one.result.condition, one.result.position): one for one in members}
         members = list(latest.values())[-MOST_RECORDINGS:]
+        message = (
+            f"the diagnosis rests on {len(members)} of {given} recordings, the last of each condition and position"
+        )
+        remarks.append(Notice("recordings_left_out", "info", message, len(members), MOST_RECORDINGS).to_dict())
     try:
-        return diagnose([stretch(one.stream, one.start_s, LOOKED_AT_S) for one in members]).to_dict(), None
+        document = diagnose([stretch(one.stream, one.start_s, LOOKED_AT_S) for one in members]).to_dict()
     except VibekitError as error:
         return None, str(error)
+    return document | {"notices": remarks + document["notices"]}, None
 
 
 def measured(
