@@ -11,7 +11,7 @@ from typing import Literal
 from vibekit.recording.toolsheet import Bearing, Mesh, Shaft, ToolSheet
 
 LineKind = Literal[
-    "shaft", "sub-harmonic", "mesh", "sideband", "hunting tooth", "bearing", "commutation", "fan", "mains"
+    "shaft", "sub-harmonic", "mesh", "sideband", "hunting tooth", "bearing", "commutation", "fan", "mains", "accessory"
 ]
 
 SHAFT_HARMONICS = 10
@@ -122,6 +122,7 @@ def expected_lines(
         if bearing.shaft in speeds:
             lines += _bearing_lines(bearing, speeds[bearing.shaft])
     lines += _mains_lines(tool)
+    lines += _segment_lines(tool, speeds)
     kept = [line for line in lines if line.frequency_hz > 0 and (max_hz is None or line.frequency_hz <= max_hz)]
     return tuple(sorted(kept, key=lambda line: line.frequency_hz))
 
@@ -204,6 +205,16 @@ def _bearing_lines(bearing: Bearing, hz: float) -> Iterator[ExpectedLine]:
                     k,
                     modulator if k else None,
                 )
+
+
+def _segment_lines(tool: ToolSheet, speeds: Mapping[str, float]) -> Iterator[ExpectedLine]:
+    """Yield the rate at which the accessory's segments meet the work, and twice it: segments x turns."""
+    shaft, segments = tool.output_shaft, tool.accessory.segments if tool.accessory else None
+    for n in (1, 2) if segments and shaft in speeds else ():
+        order = float(n * (segments or 0))
+        name = _multiple(n, f"{shaft} segments")
+        hz = order * speeds[shaft or ""]
+        yield ExpectedLine(name, "accessory", hz, SHAFT_TOLERANCE, "accessory", shaft, order, n)
 
 
 def _mains_lines(tool: ToolSheet) -> Iterator[ExpectedLine]:

@@ -50,12 +50,18 @@ class Bearing:
 
 @dataclass(frozen=True)
 class Accessory:
-    """What the tool drives: disc, bit, burr, pad."""
+    """What the tool drives: disc, bit, burr, pad.
+
+    `segments` meet the work one after the other (diamond segments, flaps, saw teeth); `orbit_mm` is the diameter of the
+    circle on which a random-orbit pad's centre goes round.
+    """
 
     shaft: str | None = None
     kind: str | None = None
     mass_kg: float | None = None
     diameter_mm: float | None = None
+    segments: int | None = None
+    orbit_mm: float | None = None
 
 
 @dataclass(frozen=True)

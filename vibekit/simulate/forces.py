@@ -12,6 +12,9 @@ from vibekit.simulate.drive import Drive
 from vibekit.simulate.path import Force, Shape
 from vibekit.simulate.specimen import Rotor, Specimen
 
+_PAD_SPIN = (0.10, 0.03)  # of the shaft's speed, free and at work
+_PAD_OFF_MM = 0.3
+
 
 def unbalance_force(unbalance_g_mm: float, hz: FloatArray | float) -> FloatArray:
     """Return the rotating force of an unbalance [N]: U·ω²."""
@@ -137,6 +140,40 @@ def _cutting(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> Iter
         yield Force(weight * size * rng.standard_normal(drive.n), "head", along(i), _chips(drive.rate))
     repeat = 0.12 * specimen.kind.feed_n * share * np.cos(TAU * turns + specimen.phases[4])
     yield Force(repeat, "head", across(axis)[1])
+    yield from _segments(specimen, drive, share)
+
+
+def _segments(specimen: Specimen, drive: Drive, share: FloatArray) -> Iterator[Force]:
+    """Yield the beat of a disc's segments on the work: segments x turns and its double, in the plane of the disc.
+
+    Each segment that enters takes its part of the feed force; sizes: common practice, no source.
+    """
+    accessory = specimen.tool.accessory
+    if accessory is None or not accessory.segments:
+        return
+    turns, hz = shaft_turns(specimen, drive, specimen.output)
+    for n, size in ((1, 0.10), (2, 0.04)):
+        beat = _harmonic(size * specimen.kind.feed_n * share, turns, n * accessory.segments, hz, drive.rate)
+        yield Force(beat, "head", across(specimen.kind.spindle_axis)[1])
+
+
+def orbiting_pad(specimen: Specimen, drive: Drive) -> Iterator[Force]:
+    """Yield what a random-orbit pad adds by its own, free spin: the pad is never quite centred on its bearing.
+
+    The pad's centre goes round with the shaft, its counterweight against it: what the two leave is the head's
+    unbalance. The pad besides spins in its bearing, held by the brake ring to about a tenth of the shaft's speed and
+    slowed by the work to a third of that; its own centre of mass, off by a disc stuck on askew (0.3 mm), turns at that
+    rate. Shares: common practice, no source.
+    """
+    accessory = specimen.tool.accessory
+    if accessory is None or not accessory.orbit_mm:
+        return
+    _, hz = shaft_turns(specimen, drive, specimen.output)
+    spin = hz * np.where(drive.power_w > 0, _PAD_SPIN[1], _PAD_SPIN[0])
+    angle = TAU * np.cumsum(spin) / drive.rate
+    size = unbalance_force(1000.0 * specimen.accessory_kg * _PAD_OFF_MM, spin)
+    for direction, wave in zip(across(specimen.kind.spindle_axis), (np.cos(angle), np.sin(angle)), strict=True):
+        yield Force(size * wave, "head", direction)
 
 
 def _band(rate: float, low: float, high: float) -> Shape:

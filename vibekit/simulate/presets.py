@@ -96,7 +96,7 @@ SANDER = ToolSheet(
         Bearing("spindle front", "spindle", "ball", 8, 3.97, 17.5),
         Bearing("spindle rear", "spindle", "ball", 7, 3.97, 14.5),
     ),
-    accessory=Accessory("spindle", "sanding pad", 0.15, 125.0),
+    accessory=Accessory("spindle", "sanding pad", 0.15, 125.0, orbit_mm=2.4),
 )
 
 ROUTER = ToolSheet(

@@ -155,6 +155,7 @@ def _forces(specimen: Specimen, drive: Drive, rng: np.random.Generator) -> list[
     for rotor in specimen.rotors:
         found += acting.rotor_forces(specimen, drive, rotor)
     found += acting.bent_spindle(specimen, drive)
+    found += acting.orbiting_pad(specimen, drive)
     found += acting.motor_forces(specimen, drive)
     found += acting.noise_forces(specimen, drive, rng)
     found += mesh_forces(specimen, drive)

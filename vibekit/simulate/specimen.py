@@ -12,6 +12,7 @@ from vibekit.errors import UsageError
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.simulate.faults import Fault, motor_shaft
 
+_ORBIT_LEFT = 0.17
 X, Y, Z = 0, 1, 2  # basicentric: y along the body grip, x in the spindle direction of an angle grinder, z across
 
 
@@ -174,7 +175,7 @@ def _rotors(
     rng: np.random.Generator,
 ) -> tuple[Rotor, ...]:
     """Return unbalances: accessory as clamped, armature to grade G 6.3 (ISO 21940-11 Table 1, small motors)."""
-    healthy = (kind.fixed_g_mm + kind.accessory_g_mm_per_kg * accessory) * _scatter(rng, 0.35)
+    healthy = _head_unbalance_g_mm(tool, kind, accessory) * _scatter(rng, 0.35)
     bent = 1000.0 * accessory * _total(faults, "spindle.bent") / 2.0  # centre of mass off by half the run-out
     clearance = 0.1 * 1000.0 * accessory * _total(faults, "bushing.worn")  # the shaft settles off centre
     added = _total(faults, "imbalance.accessory")
@@ -187,6 +188,17 @@ def _rotors(
     residual = 0.6 * permissible * _scatter(rng, 0.3) + _total(faults, "imbalance.armature")
     rotors.append(Rotor(motor, "motor", kind.body_axis, residual, float(angles[3])))
     return tuple(rotors)
+
+
+def _head_unbalance_g_mm(tool: ToolSheet, kind: Kind, accessory_kg: float) -> float:
+    """Return the usual unbalance at the output shaft: of the accessory as it sits, or of an orbiting pad.
+
+    An orbiting pad's m·r is balanced by a counterweight made for one pad and one disc; a sixth is left, other discs and
+    dust included (common practice, no source).
+    """
+    if tool.accessory is not None and tool.accessory.orbit_mm:
+        return 1000.0 * accessory_kg * tool.accessory.orbit_mm / 2.0 * _ORBIT_LEFT
+    return kind.fixed_g_mm + kind.accessory_g_mm_per_kg * accessory_kg
 
 
 def permissible_g_mm_per_kg(grade_mm_s: float, rpm: float) -> float:
