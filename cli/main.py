@@ -63,8 +63,20 @@ for module in (
     module.register(commands)
 
 
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"vibekit {version('vibekit-toolroom')}")
+        raise typer.Exit
+
+
+Version = Annotated[bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version.")]
+Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of a defect.")]
+
+
 @commands.callback()
-def _root(debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of a defect.")] = False) -> None:
+def _root(debug: Debug = False, version: Version = False) -> None:
     """Options before the command."""
 
 

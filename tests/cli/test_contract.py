@@ -141,3 +141,9 @@ def test_simulations_are_the_same_for_the_same_seed(tmp_path: Path) -> None:
         assert ended.code == 0, ended.err
     for path in (tmp_path / "a").iterdir():
         assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
+
+
+def test_version() -> None:
+    ended = vibekit("--version")
+    assert ended.code == 0
+    assert ended.out.startswith("vibekit ")
