@@ -20,8 +20,8 @@ from typing import Any
 import numpy as np
 from joblib import Parallel, delayed
 
-from tests.benchmarks.fleet import Case, draw, measured
-from vibekit.machine.judgement import ROLE, FaultModel, classes
+from tests.benchmarks.fleet import Case, can_have, draw, measured
+from vibekit.machine.judgement import INSTEAD, ROLE, FaultModel, classes
 from vibekit.recording.toolsheet import Shaft, ToolSheet
 
 TABLE = Path(__file__).parents[2] / "vibekit" / "machine" / "judgement.toml"
@@ -146,6 +146,7 @@ def fit(cases: Sequence[dict[str, Any]]) -> str:
     count = sum(not c["case"].faults for c in cases)
     lines = [f'origin = "fitted on {len(cases)} simulated tools of six kinds, {count} of them healthy"', ""]
     odds: dict[int, list[float]] = defaultdict(list)
+    priors: dict[str, float] = {}
     ordinary = ordinary_tools(cases)
     for fault, signs in FEATURES.items():
         rows = [(i, r) for i, c in enumerate(cases) for r in c["rows"] if r[0] == fault]
@@ -160,13 +161,32 @@ def fit(cases: Sequence[dict[str, Any]]) -> str:
         weights = dict(zip(signs, fitted.tolist(), strict=True))
         shown = " ".join(f"{n} {w:+.2f}" for n, w in weights.items())
         print(f"{fault:28s} {int(y.sum()):4d} of {len(y):5d} rows  {shown}")
-        lines += [f'[fault."{fault}"]', f"bias = {bias:.4f}", f'[fault."{fault}".weights]']
+        priors[fault] = _log_odds_of_share([fault in case["case"].faults for case in cases])
+        lines += [
+            f'[fault."{fault}"]',
+            f"bias = {bias:.4f}",
+            f"prior = {priors[fault]:.3f}",
+            f'[fault."{fault}".weights]',
+        ]
         lines += [*(f"{name} = {weight:.4f}" for name, weight in weights.items()), ""]
+    for i, case in enumerate(cases):
+        odds[i] += [priors[fault] for fault in _untested(case)] if i in odds else []
     total = np.array([[math.log(sum(math.exp(min(30.0, o)) for o in odds[i]) + 1e-9)] for i in sorted(odds)])
     healthy = np.array([not cases[i]["case"].faults for i in sorted(odds)])
     bias, slope = logistic(total, healthy, [(None, 0.0)], 0.01)
     lines += ["[healthy]", f"bias = {bias:.4f}", f"slope = {-slope[0]:.4f}", ""]
     return "\n".join(lines + _ordinary_table(ordinary))
+
+
+def _log_odds_of_share(hits: Sequence[bool]) -> float:
+    share = sum(hits) / len(hits)
+    return math.log(share / (1.0 - share))
+
+
+def _untested(case: dict[str, Any]) -> list[str]:
+    """Return the faults that a tool can have and its recording could not test (no part was read for them)."""
+    read = {row[0] for row in case["rows"]}
+    return [fault for fault in FEATURES if fault not in read and can_have(case["case"].sheet, fault)]
 
 
 def logistic(
@@ -202,6 +222,7 @@ def ordinary_tools(cases: Sequence[dict[str, Any]]) -> Ordinary:
     found: Ordinary = {}
     for role, by_class in values.items():
         names = sorted({name for fault, signs in FEATURES.items() if ROLE[fault] == role for name in signs})
+        names += [INSTEAD[name] for name in names if name in INSTEAD]
         every = [features for rows in by_class.values() for features in rows]
         found[role] = {c: _spreads(rows, names, every) for c, rows in sorted(by_class.items()) if _enough(c, rows)}
         for name in ("loaded, fast", "loaded, slow", "no load, fast", "no load, slow"):

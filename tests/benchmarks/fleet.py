@@ -69,14 +69,15 @@ def draw(seed: int) -> Case:
     swept = bool(rng.random() < SWEPT_SHARE)
     possible = [fault for fault in FAULTS if swept or fault != "resonance"]
     chosen = [str(fault) for fault in rng.choice(possible, size=count, replace=False)]
-    able = [name for name, sheet in sorted(PRESETS.items()) if all(_fits(sheet, fault) for fault in chosen)]
+    able = [name for name, sheet in sorted(PRESETS.items()) if all(can_have(sheet, fault) for fault in chosen)]
     name = str(rng.choice(able)) if able else "small-grinder"
     faults = {fault: _size(fault, rng) for fault in chosen}
     rate = float(rng.choice([25600.0, 25600.0, 25600.0, 12800.0, 6400.0]))
     return Case(seed, name, str(rng.choice(["no load", "loaded"])), rate, bool(rng.random() < 0.5), swept, faults)
 
 
-def _fits(tool: ToolSheet, fault: str) -> bool:
+def can_have(tool: ToolSheet, fault: str) -> bool:
+    """Tell whether a tool has a part that can have a fault."""
     try:
         settle_faults(tool, {fault: FAULTS[fault].default})
     except UsageError:

@@ -55,6 +55,18 @@ def test_log_odds_add_up_and_unknown_features_weigh_nothing() -> None:
     assert probability(0.0) == 0.5
 
 
+def test_silence_about_a_fault_is_no_clean_bill() -> None:
+    table = judgement_table()
+    clean = [-6.0] * 20
+    assert table.healthy_log_odds(clean, ["gear.wear", "gear.tooth"]) < table.healthy_log_odds(clean, [])
+
+
+def test_without_masses_the_level_itself_is_weighed() -> None:
+    model = FaultModel(0.0, {"grade": 2.0}, {"loaded, fast": {"grade": (0.0, 1.0), "one_level": (10.0, 5.0)}})
+    assert model.log_odds(model.standardised({"one_level": 20.0}, None, 100.0)) == pytest.approx(4.0)
+    assert model.log_odds(model.standardised({"one_level": 20.0, "grade": 1.0}, None, 100.0)) == pytest.approx(2.0)
+
+
 def test_tools_are_compared_with_their_like() -> None:
     assert classes(None, 150.0, "small angle grinder") == ("loaded, fast, grinder", "loaded, fast")
     assert classes("No load", 15.0, None) == ("no load, slow, other", "no load, slow")

@@ -10,7 +10,7 @@ from typing import Any
 from vibekit.errors import Notice, UsageError, document
 from vibekit.machine.evidence import Evidence, PartFeatures
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
-from vibekit.machine.judgement import judgement_table, probability
+from vibekit.machine.judgement import INSTEAD, judgement_table, probability
 from vibekit.machine.parts import RecordingFeatures, features_of, rotor_kg
 from vibekit.machine.severity import Severity, severity_of
 from vibekit.machine.signal_views import Line, views_of
@@ -141,9 +141,10 @@ def diagnose(
     suspects = [
         replace(s, shift=(priors or {}).get(s.fault, 0.0)) for s in _suspects(seen, tool.kind if tool else None)
     ]
-    findings = _findings(suspects, tool, (priors or {}).get("healthy", 0.0))
-    named = {finding.fault for finding in findings}
+    named = {suspect.fault for suspect in suspects}
     untested = tuple({f: reason for _, look in seen for f, reason in look.untested if f not in named}.items())
+    healthy = judgement_table().healthy_log_odds([s.log_odds for s in suspects], [fault for fault, _ in untested])
+    findings = _findings(suspects, tool, healthy + (priors or {}).get("healthy", 0.0))
     return Diagnosis(files, tool.tag if tool else None, best, findings, untested, (*notices, *cautions))
 
 
@@ -215,14 +216,13 @@ def _averaged(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
     return {name: math.fsum(values) / len(values) for name, values in known.items()}
 
 
-def _findings(suspects: Sequence[_Suspect], tool: ToolSheet | None, healthy_shift: float) -> tuple[Finding, ...]:
-    """Return one finding per fault, at the part where it is likeliest, and `healthy`; sorted by probability."""
+def _findings(suspects: Sequence[_Suspect], tool: ToolSheet | None, healthy: float) -> tuple[Finding, ...]:
+    """Return one finding per fault, at the part where it is likeliest, and `healthy` (log-odds); by probability."""
     likeliest: dict[str, _Suspect] = {}
     for suspect in suspects:
         if suspect.fault not in likeliest or suspect.log_odds > likeliest[suspect.fault].log_odds:
             likeliest[suspect.fault] = suspect
     findings = [_finding(suspect, tool) for suspect in likeliest.values()]
-    healthy = judgement_table().healthy_log_odds([suspect.log_odds for suspect in suspects]) + healthy_shift
     against = max(findings, key=lambda f: f.probability, default=None)
     evidence = tuple(replace(e, log_odds=-e.log_odds) for e in against.evidence) if against else ()
     findings.append(Finding("healthy", probability(healthy), None, None, evidence))
@@ -235,9 +235,10 @@ def _finding(suspect: _Suspect, tool: ToolSheet | None) -> Finding:
     model = judgement_table().faults[suspect.fault]
     shares = sorted(model.contributions(suspect.standardised).items(), key=lambda item: -abs(item[1]))
     evidence = tuple(
-        Evidence(name, suspect.values[name], share, suspect.readings.get(name))
+        Evidence(source, suspect.values[source], share, suspect.readings.get(source))
         for name, share in shares[:_EVIDENCE_SHOWN]
         if abs(share) >= 0.1
+        for source in [name if name in suspect.values else INSTEAD[name]]
     )
     rotor = rotor_kg(tool, suspect.where) if suspect.where and suspect.fault.startswith("imbalance") else None
     size = severity_of(suspect.fault, suspect.standardised, suspect.readings, tool.mass_kg if tool else None, rotor)

@@ -110,6 +110,7 @@ def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor
     if tool and tool.mass_kg and rotor_kg:
         grade = residual_unbalance_g_mm(one, tool.mass_kg) * 1e-3 / rotor_kg * 2 * math.pi * one.frequency_hz
         notes.put("grade", decibels(grade, _GRADE_MM_S), one)
+    notes.put("one_level", decibels(one.amplitude_mps2, 1.0), one)
     notes.put("one_share", decibels(one.amplitude_mps2, views.low_band_mps2), one)
     notes.put("one_over", one.over_floor_db, one)
     notes.put("noise_one", decibels(views.noise_mps2, one.amplitude_mps2), one)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -23,6 +23,9 @@ FAST_HZ = 60.0
 CLIP = 6.0  # a feature counts as at most so many spreads: one wild value must not outweigh everything
 
 Ordinary = Mapping[str, tuple[float, float]]  # per feature: middle and spread of ordinary tools
+
+# What is read in place of a feature that the sheet does not allow: without masses the level itself.
+INSTEAD = {"grade": "one_level"}
 
 # Which parts of the tool a fault is read from: faults of one role share their ordinary tools.
 ROLE = {
@@ -64,7 +67,8 @@ class FaultModel:
     ) -> dict[str, float]:
         """Return the features that are weighed, in spreads from the middle of ordinary tools of the same class."""
         ordinary = next(self.ordinary[name] for name in classes(condition, hz, kind) if name in self.ordinary)
-        return {n: in_spreads(values[n], *ordinary[n]) for n in self.weights if n in values}
+        read = {n: n if n in values else INSTEAD.get(n, n) for n in self.weights}
+        return {n: in_spreads(values[source], *ordinary[source]) for n, source in read.items() if source in values}
 
     def contributions(self, standardised: Mapping[str, float]) -> dict[str, float]:
         """Return the log-odds that each known feature adds."""
@@ -133,13 +137,18 @@ class JudgementTable:
     """The fitted table: a model per fault, and what the faults' log-odds together say of a healthy tool."""
 
     faults: dict[str, FaultModel]
+    priors: dict[str, float]
     healthy_bias: float
     healthy_slope: float
     origin: str
 
-    def healthy_log_odds(self, fault_log_odds: Sequence[float]) -> float:
-        """Return the log-odds that the tool is healthy: falling with the log of the summed odds of all faults."""
-        total = math.log(math.fsum(math.exp(min(30.0, odds)) for odds in fault_log_odds) + 1e-9)
+    def healthy_log_odds(self, fault_log_odds: Sequence[float], untested: Iterable[str]) -> float:
+        """Return the log-odds that the tool is healthy: falling with the log of the summed odds of all faults.
+
+        A fault that could not be tested counts with its prior: silence about it is no clean bill.
+        """
+        every = [*fault_log_odds, *(self.priors[fault] for fault in untested if fault in self.priors)]
+        total = math.log(math.fsum(math.exp(min(30.0, odds)) for odds in every) + 1e-9)
         return self.healthy_bias - self.healthy_slope * total
 
 
@@ -154,4 +163,5 @@ def judgement_table() -> JudgementTable:
             for kind, features in table["ordinary"][ROLE[name]].items()
         }
         faults[name] = FaultModel(model["bias"], model["weights"], ordinary)
-    return JudgementTable(faults, table["healthy"]["bias"], table["healthy"]["slope"], table["origin"])
+    priors = {name: model["prior"] for name, model in table["fault"].items()}
+    return JudgementTable(faults, priors, table["healthy"]["bias"], table["healthy"]["slope"], table["origin"])
