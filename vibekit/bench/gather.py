@@ -6,13 +6,15 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from vibekit.errors import InputError
-from vibekit.recording.readers_arrays import SUFFIXES as ARRAY_SUFFIXES
-from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES
-from vibekit.recording.readers_parquet import SUFFIXES as PARQUET_SUFFIXES
-from vibekit.recording.readers_text import SUFFIXES as TEXT_SUFFIXES
 
-RECORDING_SUFFIXES = AUDIO_SUFFIXES | TEXT_SUFFIXES | ARRAY_SUFFIXES | PARQUET_SUFFIXES  # never `.toml`: a sheet
 _GLOB_SIGNS = frozenset("*?[")
+
+
+def recording_suffixes() -> frozenset[str]:
+    """Return the suffixes that readers know, never `.toml`: a sheet. Readers load only when a folder is searched."""
+    from vibekit.recording import readers_arrays, readers_audio, readers_parquet, readers_text
+
+    return readers_audio.SUFFIXES | readers_text.SUFFIXES | readers_arrays.SUFFIXES | readers_parquet.SUFFIXES
 
 
 def gather(given: Iterable[str | Path], beside: Path | None = None) -> list[Path]:
@@ -41,7 +43,8 @@ def _expand(entry: Path, beside: Path) -> list[Path]:
         start = Path(entry.anchor) if entry.is_absolute() else beside
         matches = sorted(start.glob(str(entry.relative_to(entry.anchor))))
         matches = [inner for match in matches for inner in (sorted(match.rglob("*")) if match.is_dir() else [match])]
-    recordings = [match for match in matches if match.suffix.lower() in RECORDING_SUFFIXES and match.is_file()]
+    known = recording_suffixes()
+    recordings = [match for match in matches if match.suffix.lower() in known and match.is_file()]
     if not recordings:
-        raise InputError(f"{path}: no recordings there (known suffixes: {', '.join(sorted(RECORDING_SUFFIXES))})")
+        raise InputError(f"{path}: no recordings there (known suffixes: {', '.join(sorted(known))})")
     return recordings
