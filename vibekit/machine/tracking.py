@@ -32,21 +32,10 @@ _WHITE_DB = 8.0  # over the noise: lines that may refine the speed
 
 @dataclass(frozen=True)
 class Candidate:
-    """A scale of the track: `factor` times the path, its evidence in the mean line map, and the lines it explains."""
+    """A scale of the track: `factor` times the path, and its evidence in the mean line map."""
 
     factor: float
     score: float
-
-
-@dataclass(frozen=True)
-class Tracked:
-    """A speed track: `time_s` and `hz`, shape (n,), of the shaft looked for; NaN where nothing follows it."""
-
-    time_s: FloatArray
-    hz: FloatArray
-    candidates: tuple[Candidate, ...]
-    line_map: LineMap
-    path_hz: FloatArray
 
 
 def frame_sizes(sample_rate: float, slowest_hz: float | None, n_samples: int) -> tuple[int, int]:
