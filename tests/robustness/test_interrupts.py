@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sqlite3
 import subprocess
@@ -9,9 +10,12 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from tests.cli.inprocess import run
+from tests.robustness.contract import Outcome, command
 from tests.robustness.workshop import OLD, WRITERS, copied, ended, interrupted, leftovers, start
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
@@ -66,16 +70,99 @@ def test_stopped_with_the_temporary_file_open(number: signal.Signals, workshop: 
     assert list((own / "o").iterdir()) == []
 
 
-@pytest.mark.parametrize("name", ["report", "simulate csv", "log add"])
-def test_a_killed_command_leaves_the_old_result(name: str, workshop: Path, tmp_path: Path) -> None:
-    """After kill -9 a temporary file may stay, under a hidden name; results are whole, and the next run works."""
+def _where_it_hurts(kind: str) -> tuple[Any, str]:
+    """Return module and function after which a result is written and not yet in its place: a file, or rows of a log."""
+    from vibekit.bench import logbook
+
+    return (logbook, "_insert") if kind == "rows" else (os, "fsync")
+
+
+def _kind(name: str) -> str:
+    return "rows" if name in ("log add", "log import", "teardown") else "file"
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=lambda s: s.name)
+@pytest.mark.parametrize("name", sorted(WRITERS))
+def test_stopped_between_writing_and_naming(
+    name: str, number: signal.Signals, workshop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The signal comes when all is written but for the last step, in every command that writes."""
+    own = copied(workshop, tmp_path)
+    words, _ = WRITERS[name]
+    before = {path: path.read_bytes() for path in own.rglob("*") if path.is_file() and "log.sqlite" not in path.name}
+    rows = _rows(own)
+    module, function = _where_it_hurts(_kind(name))
+    work = getattr(module, function)
+
+    def struck(*arguments: Any) -> None:
+        work(*arguments)
+        os.kill(os.getpid(), number)
+
+    monkeypatch.setattr(module, function, struck)
+    monkeypatch.chdir(own)
+    outcome = Outcome(tuple(words), *run(*words))
+    assert outcome.code == 128 + number, outcome
+    assert outcome.err.splitlines()[-1] == "vibekit: stopped; nothing was left half written"
+    assert outcome.out == ""
+    assert leftovers(own) == []
+    now = {path: path.read_bytes() for path in own.rglob("*") if path.is_file() and "log.sqlite" not in path.name}
+    assert now == before
+    if name != "teardown priors":  # what was found is in the log before its priors are written
+        assert _rows(own) == rows
+
+
+def _rows(own: Path) -> list[tuple[object, ...]]:
+    with sqlite3.connect(own / "log.sqlite") as connection:
+        return [*connection.execute("SELECT * FROM entry"), *connection.execute("SELECT * FROM teardown")]
+
+
+_KILLED = """
+import os, signal, sys
+from vibekit_cli.main import app
+if sys.argv[1] == "rows":
+    from vibekit.bench import logbook as module
+    name = "_insert"
+else:
+    module, name = os, "fsync"
+work = getattr(module, name)
+def struck(*arguments):
+    work(*arguments)
+    os.kill(os.getpid(), signal.SIGKILL)
+setattr(module, name, struck)
+app(sys.argv[2:])
+"""
+
+
+@pytest.mark.parametrize("name", sorted(WRITERS))
+def test_killed_between_writing_and_naming(
+    name: str, workshop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing can be tidied: the old result stands, the leftover is taken for nothing, the next run works."""
     own = copied(workshop, tmp_path)
     words, target = WRITERS[name]
-    passed = _after(0.4)
-    interrupted(words, own, signal.SIGKILL, lambda: bool(leftovers(own)) or passed())
-    unharmed(own, target)
-    again = ended(start(words, own), words)
-    assert again.code == 0, again
+    rows = _rows(own)
+    killed = subprocess.run([sys.executable, "-c", _KILLED, _kind(name), *words], cwd=own, check=False, timeout=60)
+    assert killed.returncode == -signal.SIGKILL
+    if target is not None:
+        assert OLD.strip() in (own / target).read_text()
+    if name != "teardown priors":
+        assert _rows(own) == rows
+    monkeypatch.chdir(own)
+    assert command(*words).code == 0
+    assert all(Path(left).name.startswith(".") and left.endswith(".tmp") for left in leftovers(own))
+    assert command("grade", "a", "b", "--json").document["recordings"][1]["file"] == "recording.wav"
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.9, 1.0])
+def test_a_document_cut_short_by_a_redirection_is_not_taken_for_a_result(
+    share: float, workshop: Path, tmp_path: Path
+) -> None:
+    """The shell opens the file of `grade --json > FILE` first: of a stopped command it holds a part or nothing."""
+    text = command("grade", workshop / "a" / "recording.wav", "--json").out.rstrip("\n")
+    (tmp_path / "grade.json").write_text(text[: int(share * (len(text) - 1))])
+    outcome = command("exposure", f"{tmp_path / 'grade.json'}@1h", "--json")
+    assert outcome.code == 3
+    assert "grade.json" in outcome.err
 
 
 def test_two_commands_on_one_log_lose_and_double_nothing(workshop: Path, tmp_path: Path) -> None:
