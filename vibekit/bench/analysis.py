@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from vibekit.errors import InputError, Notice, VibekitError
 from vibekit.handarm.uncertainty import REPEATABILITY, UncertaintyPart
+from vibekit.recording.parts import following_parts
 from vibekit.recording.recording import RecordingStream
 from vibekit.recording.sidecar import load_sidecar, sidecar_path
 from vibekit.recording.toolsheet import ToolSheet
@@ -83,10 +84,13 @@ class RunResult:
         return cls(**values)
 
 
-def file_sha256(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, in hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def file_sha256(path: Path, *following: Path) -> str:
+    """Return the SHA-256 of a file's bytes, and of those that go on in other files, in hexadecimal."""
+    digest = hashlib.sha256()
+    for part in (path, *following):
+        with part.open("rb") as file:
+            hashlib.file_digest(file, lambda: digest)
+    return digest.hexdigest()
 
 
 @dataclass(frozen=True)
@@ -108,11 +112,13 @@ def fingerprint(
     if not path.is_file():
         raise InputError(f"{path}: no such file")
     given = dict(options or {})
-    tool = given.get("tool") or load_sidecar(path, defaults)[0].tool
+    facts = load_sidecar(path, defaults)[0]
+    tool = given.get("tool") or facts.tool
     beside = [sidecar_path(path)] + ([path.parent / tool] if tool else [])
-    digests = [file_sha256(p) if p.is_file() else None for p in (path, *beside)]
+    own = file_sha256(path, *following_parts(path, facts))
+    digests = [own, *(file_sha256(p) if p.is_file() else None for p in beside)]
     known = json.dumps((REVISION, digests, defaults, given), sort_keys=True, default=str)
-    return Fingerprint(str(digests[0]), hashlib.sha256(known.encode()).hexdigest())
+    return Fingerprint(own, hashlib.sha256(known.encode()).hexdigest())
 
 
 def analyse(path: Path, defaults: SharedFacts | None = None) -> RunResult:

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from vibekit.errors import InputError
+from vibekit.recording.sidecar import load_sidecar
+from vibekit.recording.tables import read_small_text
 
 _GLOB_SIGNS = frozenset("*?[")
 
@@ -21,7 +23,8 @@ def gather(given: Iterable[str | Path], beside: Path | None = None) -> list[Path
     """Return the recordings that files, folders (with all below them) and globs name, each once, in a stable order.
 
     Relative entries start at `beside`, the working folder by default. A file named outright is taken as it is, whatever
-    its suffix; whether it exists is for the reader to say.
+    its suffix; whether it exists is for the reader to say. A file in which another one goes on, as the sidecar of that
+    one says, is read with it and not once more by itself.
 
     Raises:
         InputError: a folder or a glob holds no recording.
@@ -30,7 +33,19 @@ def gather(given: Iterable[str | Path], beside: Path | None = None) -> list[Path
     for entry in given:
         for path in _expand(Path(entry), beside or Path()):
             found.setdefault(path.absolute(), path)
-    return list(found.values())
+    parts = {part.absolute() for path in found.values() for part in _named_parts(path)} if len(found) > 1 else set()
+    return [path for absolute, path in found.items() if absolute not in parts]
+
+
+def _named_parts(path: Path) -> list[Path]:
+    """Return the files that a recording goes on in, by its sidecar; whether that is sound is for the reader to say."""
+    sidecar = path.with_suffix(".toml") if path.name else path
+    try:
+        if sidecar == path or not sidecar.is_file() or "continued_in" not in read_small_text(sidecar):
+            return []
+        return [path.parent / name for name in load_sidecar(path)[0].continued_in or ()]
+    except (OSError, InputError):
+        return []
 
 
 def _expand(entry: Path, beside: Path) -> list[Path]:

@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError, Notice, UsageError, is_text
+from vibekit.errors import InputError, Notice, UsageError
 from vibekit.recording.calibration import Calibration
 from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
+from vibekit.recording.parts import following_parts, join_sources, require_file
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
 from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
 from vibekit.recording.sidecar import RecordingFacts, axis_names, load_sidecar
@@ -86,7 +87,7 @@ def open_recording(
         origin = replace(origin, notices=(*origin.notices, _assumed_axes(roles)))
 
     blocks: Callable[[int], Iterator[Block]] = partial(_blocks, path, source, roles, settled, first, last)
-    if _has_gravity(facts, source, rate, blocks):
+    if _has_gravity(facts, source, rate, partial(_blocks, path, source, roles, settled, 0, None)):
         blocks = partial(_filtered, blocks, rate)
         origin = gravity_removed(origin)
     count = None if source.n_frames is None else min(last or source.n_frames, source.n_frames) - first
@@ -122,28 +123,22 @@ def read(
 
 
 def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
-    """Return the uncalibrated source of a file by its suffix. Raises InputError."""
-    if not is_text(str(path)):
-        raise InputError(f"{path}: its name is not UTF-8 text: rename it first")
-    if not path.exists():
-        raise InputError(f"{path}: no such file")
-    if not path.is_file():
-        raise InputError(f"{path}: not a file")
-    if path.stat().st_size == 0:
-        raise InputError(f"{path}: the file is empty")
+    """Return the uncalibrated source of a file by its suffix, with the files that it goes on in. Raises InputError."""
+    require_file(path)
+    parts = (path, *following_parts(path, facts))
     suffix = path.suffix.lower()
     if suffix in AUDIO_SUFFIXES:
         if axis_names(facts) is not None:
             raise InputError(f"{path}: its channels have no names: write axes in channel order, such as x,y,z")
-        return open_audio(path)
+        return join_sources(parts, [open_audio(part) for part in parts])
     from vibekit.recording import readers_arrays, readers_parquet, readers_text  # audio files need none of them
 
     if suffix in readers_arrays.SUFFIXES:
-        return readers_arrays.open_arrays(path, facts)
+        return join_sources(parts, [readers_arrays.open_arrays(part, facts) for part in parts])
     if suffix in readers_parquet.SUFFIXES:
-        return readers_parquet.open_parquet(path, facts)
+        return readers_parquet.open_parquet(path, facts, parts[1:])
     if suffix in readers_text.SUFFIXES:
-        return readers_text.open_text(path, facts)
+        return readers_text.open_text(path, facts, parts[1:])
     raise InputError(f"{path}: no reader for {suffix or 'a file without suffix'}")
 
 
@@ -152,6 +147,7 @@ def _has_gravity(
 ) -> bool:
     """Tell whether gravity is to be taken out: the sidecar says so, or leaves it open and the mean vector shows it.
 
+    `blocks` are of the whole file: in a moment picked from it the mean of the vibration itself may be as long.
     Audio-type files come from recorders that mostly block constant parts: there only the sidecar decides.
     """
     if facts.includes_gravity is not None or source.needs_full_scale:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from vibekit.errors import InputError
+from vibekit.recording.parts import joined_log
 from vibekit.recording.readers_text_layout import DELIMITERS, TextLayout, find_layout
 from vibekit.recording.readers_text_parse import text_batches
 from vibekit.recording.sidecar import RecordingFacts, axis_names
@@ -23,26 +25,44 @@ _DECIMAL = {".": "point", ",": "comma"}
 Batches = Callable[[tuple[int, ...], TimeColumn | None], Iterator[Any]]
 
 
-def open_text(path: Path, facts: RecordingFacts) -> RawSource:
+@dataclass(frozen=True)
+class TablePart:
+    """A file of a table: its parser, and how many lines stand before its first row."""
+
+    path: Path
+    skip_lines: int
+    batches: Batches
+
+
+def open_text(path: Path, facts: RecordingFacts, following: tuple[Path, ...] = ()) -> RawSource:
     """Return a delimited text file as a source; the time column is measured in one pass over it.
+
+    The files in `following` go on where it ends: without a header, or with the same again.
 
     Raises:
         InputError: not a table, a field that is no number, NaN or infinite samples, columns that cannot be named,
-            timestamps that run backwards or stand still.
+            timestamps that run backwards or stand still, a following file of other columns or earlier stamps.
     """
     layout = find_layout(path)
+    layouts = [layout, *(find_layout(part, layout) for part in following)]
+    parts = [
+        TablePart(part, own.skip_lines, partial(text_batches, part, own))
+        for part, own in zip((path, *following), layouts, strict=True)
+    ]
     log = f"read text, {DELIMITERS[layout.delimiter]}, decimal {_DECIMAL[layout.decimal]}, {layout.encoding}"
     header = "with header" if layout.has_header else "without header"
-    return open_table(path, facts, layout, partial(text_batches, path, layout), f"{log}, {header}")
+    return open_table(facts, layout, parts, f"{log}, {header}")
 
 
-def open_table(path: Path, facts: RecordingFacts, layout: TextLayout, batches: Batches, log: str) -> RawSource:
-    """Return a table of named columns as a source; `batches` parses them. Raises as `open_text`."""
+def open_table(facts: RecordingFacts, layout: TextLayout, parts: Sequence[TablePart], log: str) -> RawSource:
+    """Return a table of named columns, in one file or several, as a source. Raises as `open_text`."""
+    path = parts[0].path
     time = find_time(path, layout, facts)
     channels = _channels(path, layout, facts, time)
     gains, unit = _units(path, layout, facts, channels)
-    table = _Table(path, layout, batches, tuple(channels), gains, time)
-    clock = None if time is None else measure_clock(table.stamps(), time.resolution_s, str(path))
+    table = _Table(layout, parts, tuple(channels), gains, time)
+    whole = f"{path}{' and what it goes on in' if len(parts) > 1 else ''}"
+    clock = None if time is None else measure_clock(table.stamps(), time.resolution_s, whole)
     named = axis_names(facts)
     roles = tuple(r for r, _ in named) if named else tuple(layout.columns[c].role or "-" for c in channels)
     used = frozenset(channels)
@@ -60,7 +80,7 @@ def open_table(path: Path, facts: RecordingFacts, layout: TextLayout, batches: B
         unit=unit,
         unit_hint=_gravity_hint(table),
         timing=None if clock is None else clock.timing,
-        log=table_log(log, layout, time, clock, ignored),
+        log=(*joined_log([part.path for part in parts]), *table_log(log, layout, time, clock, ignored)),
         notices=table_notices(layout, time, clock),
     )
 
@@ -70,14 +90,13 @@ class _Table:
 
     def __init__(
         self,
-        path: Path,
         layout: TextLayout,
-        batches: Batches,
+        parts: Sequence[TablePart],
         channels: tuple[int, ...],
         gains: tuple[float, ...],
         time: TimeColumn | None,
     ) -> None:
-        self.path, self.layout, self.batches = path, layout, batches
+        self.layout, self.parts = layout, parts
         self.channels, self.time = channels, time
         self.gains = None if all(gain == 1.0 for gain in gains) else np.array(gains)
 
@@ -86,33 +105,37 @@ class _Table:
         return (stamps for stamps, _ in self.chunks((), self.time))
 
     def chunks(self, channels: tuple[int, ...], time: TimeColumn | None) -> Iterator[tuple[FloatArray, FloatArray]]:
-        """Yield (stamps [s], values (n, channels)), as parsed."""
-        origin, row = None, 0
-        for batch in self.batches(channels, time):
-            values = np.empty((batch.num_rows, len(channels)))
-            for i, column in enumerate(channels):
-                values[:, i] = _array(batch.column(f"c{column}"))
-            self._require_finite(values, row, channels)
-            stamps = np.empty(0)
-            if time is not None:
-                raw = batch.column(f"c{time.column}")
-                if raw.null_count:
-                    raise InputError(f"{self.path}: a timestamp is missing after sample {row}")
-                raw = raw.cast("int64") if time.kind == "iso" else raw
-                ticks = _array(raw)
-                origin = ticks[0] if origin is None else origin
-                stamps = (ticks - origin) * time.unit_s
-            yield stamps, values
-            row += batch.num_rows
+        """Yield (stamps [s], values (n, channels)), as parsed, file after file; stamps from the first one on."""
+        origin, last, before = None, -np.inf, 0
+        for part in self.parts:
+            row = 0
+            for batch in part.batches(channels, time):
+                values = np.empty((batch.num_rows, len(channels)))
+                for i, column in enumerate(channels):
+                    values[:, i] = _array(batch.column(f"c{column}"))
+                self._require_finite(part, values, before, row, channels)
+                stamps = np.empty(0)
+                if time is not None and batch.num_rows:
+                    ticks = _ticks(part, batch.column(f"c{time.column}"), time, before + row)
+                    origin = ticks[0] if origin is None else origin
+                    stamps = (ticks - origin) * time.unit_s
+                    if row == 0:
+                        _require_follows(part, float(stamps[0]), last)
+                    last = float(stamps[-1])
+                yield stamps, values
+                row += batch.num_rows
+            before += row
 
-    def _require_finite(self, values: FloatArray, row: int, channels: tuple[int, ...]) -> None:
+    def _require_finite(
+        self, part: TablePart, values: FloatArray, before: int, row: int, channels: tuple[int, ...]
+    ) -> None:
         finite = np.isfinite(values)
         if not finite.all():
             index, column = np.argwhere(~finite)[0]
             name = self.layout.columns[channels[column]].text or f"column {channels[column] + 1}"
             raise InputError(
-                f"{self.path}: sample {row + index} of {name} is not finite (NaN, infinite or empty), "
-                f"line {self.layout.skip_lines + row + index + 1}"
+                f"{part.path}: sample {before + row + index} of {name} is not finite (NaN, infinite or empty), "
+                f"line {part.skip_lines + row + index + 1}"
             )
 
     def frames(self, clock: Clock | None) -> Iterator[FloatArray]:
@@ -136,6 +159,21 @@ class _Table:
             row += len(values)
             if len(values[part]):
                 yield stamps[part], values[part]
+
+
+def _ticks(part: TablePart, column: Any, time: TimeColumn, row: int) -> Any:
+    """Return the time column as numbers in its own unit."""
+    if column.null_count:
+        raise InputError(f"{part.path}: a timestamp is missing after sample {row}")
+    return _array(column.cast("int64") if time.kind == "iso" else column)
+
+
+def _require_follows(part: TablePart, starts_s: float, last_s: float) -> None:
+    if starts_s < last_s:
+        raise InputError(
+            f"{part.path}: starts {last_s - starts_s:.6g} s before the end of the file before it: parts of one "
+            "recording follow each other in time, and all stamps count from one start"
+        )
 
 
 def _array(column: Any) -> Any:

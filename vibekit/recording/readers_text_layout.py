@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from vibekit.errors import InputError
@@ -52,11 +52,14 @@ def iso_zone(field: str) -> bool:
     return bool(match and match[1])
 
 
-def find_layout(path: Path) -> TextLayout:
+def find_layout(path: Path, first: TextLayout | None = None) -> TextLayout:
     """Return the layout of a text file from its first 128 KiB.
 
+    `first`: layout of the file that this one goes on from; its delimiter, decimal mark and columns hold here, and a
+    header must say the same again.
+
     Raises:
-        InputError: not text, or no table of numbers in it.
+        InputError: not text, no table of numbers in it, or another table than the first one.
     """
     with path.open("rb") as file:
         head = file.read(HEAD_BYTES)
@@ -66,20 +69,34 @@ def find_layout(path: Path) -> TextLayout:
         lines = lines[:-1]
     kept = [(i, line) for i, line in enumerate(lines) if line.strip()]
     body = [(i, line) for i, line in kept if not line.lstrip().startswith(COMMENTS)]
-    delimiter, width = _delimiter([line for _, line in body])
+    delimiter, width = (first.delimiter, len(first.columns)) if first else _delimiter([line for _, line in body])
     rows = [(i, _fields(line, delimiter)) for i, line in body]
     start = next((k for k, (_, fields) in enumerate(rows) if len(fields) == width and _is_data(fields)), None)
     if start is None or width == 0:
-        raise InputError(f"{path}: no table of numbers found in it")
+        raise InputError(f"{path}: no table of numbers{f' in {width} columns' if first else ''} found in it")
     data = tuple(tuple(fields) for _, fields in rows[start:])
     first_line = rows[start][0]
     header = _header([fields for _, fields in rows[:start]], [t for i, t in kept if i < first_line], delimiter, width)
     if header and sum(map(is_number, header)) > 0:
         bad = next(field for field in header if not is_number(field))
         raise InputError(f"{path}: line {rows[start - 1][0] + 1}: {bad!r} is not a number")
+    if first:
+        require_same_columns(path, [column_name(field).text for field in header or []], first)
+        return replace(first, encoding=encoding, skip_lines=first_line, has_header=header is not None, rows=data)
     decimal = "," if delimiter != "," and any("," in f for row in data for f in row if is_number(f)) else "."
     names = tuple(column_name(field) for field in header or [""] * width)
     return TextLayout(encoding, delimiter, decimal, first_line, names, header is not None, data)
+
+
+def require_same_columns(path: Path, names: list[str], first: TextLayout) -> None:
+    """Refuse a file that goes on from another one and names its columns differently; no names say nothing.
+
+    Raises:
+        InputError: another number of columns, or another name.
+    """
+    known = [column.text for column in first.columns]
+    if names and names != known:
+        raise InputError(f"{path}: columns {', '.join(names)}: the file it goes on from has {', '.join(known)}")
 
 
 def _decode(path: Path, head: bytes) -> tuple[str, str]:

@@ -17,12 +17,16 @@ from vibekit.recording.tables import from_table, load_toml
 
 @dataclass(frozen=True)
 class RecordingFacts:
-    """The [recording] table; everything may be missing."""
+    """The [recording] table; everything may be missing.
+
+    `continued_in` names the files, in the sidecar's folder, that go on where the recording ends.
+    """
 
     full_scale: str | None = None
     unit: str | None = None
     sample_rate_hz: float | None = None
     axes: tuple[str, ...] | None = None
+    continued_in: tuple[str, ...] | None = None
     tach_pulses_per_rev: float = 1.0
     tach_shaft: str | None = None
     includes_gravity: bool | None = None
