@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import locale
 import os
+import re
 import resource
 import shutil
 import sqlite3
@@ -15,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from tests.robustness.contract import command, require_contract
-from tests.robustness.workshop import OLD, WRITERS, copied, ended, leftovers, start
+from tests.robustness.workshop import OLD, READERS, WRITERS, copied, ended, leftovers, start
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="resource limits and signals of POSIX")
 
@@ -184,23 +186,65 @@ def test_surroundings_change_no_number(
     assert "--full-scale" in helped.out
 
 
-def test_a_decimal_comma_in_the_library_of_c_changes_no_number(workshop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where the machine has such a locale; setlocale is what a host program of the library may have called."""
-    import locale
+@pytest.fixture(scope="module")
+def decimal_comma(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Run with a decimal comma in the library of C: its locale is made for the test where the machine can make one."""
+    folder, before, path = (
+        tmp_path_factory.mktemp("locales"),
+        locale.setlocale(locale.LC_ALL),
+        os.environ.get("LOCPATH"),
+    )
+    made = shutil.which("localedef") and subprocess.run(
+        ["localedef", "-i", "de_DE", "-f", "UTF-8", folder / "de_DE.UTF-8"], capture_output=True, check=False
+    )
+    if not made or made.returncode:
+        pytest.skip("no locale can be made here: the sources are missing (package locales)")
+    os.environ["LOCPATH"] = str(folder)
+    try:
+        locale.setlocale(locale.LC_ALL, "de_DE.UTF-8")
+        assert locale.localeconv()["decimal_point"] == ","
+        yield
+    finally:
+        os.environ.pop("LOCPATH") if path is None else os.environ.update(LOCPATH=path)
+        locale.setlocale(locale.LC_ALL, before)
 
-    before = locale.setlocale(locale.LC_ALL)
-    plain = command("grade", workshop / "a" / "recording.wav", "--json").document
-    for name in ("de_DE.UTF-8", "de_DE.utf8", "fr_FR.UTF-8"):
-        try:
-            locale.setlocale(locale.LC_ALL, name)
-        except locale.Error:
-            continue
-        try:
-            assert command("grade", workshop / "a" / "recording.wav", "--json").document == plain
-            return
-        finally:
-            locale.setlocale(locale.LC_ALL, before)
-    pytest.skip("no locale with a decimal comma is installed")
+
+@pytest.fixture(scope="module")
+def with_a_point(workshop: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
+    """Return what every command says and writes with the decimal point."""
+    return dict(said_and_written(workshop, tmp_path_factory.mktemp("point")))
+
+
+_UNLIKE = re.compile(rb"<dc:date>.*?</dc:date>|(?<=[#\"])[a-z][0-9a-f]{10}(?=[\")])")  # of every SVG: its time, its ids
+
+
+def said_and_written(workshop: Path, folder: Path) -> Iterator[tuple[str, object]]:
+    """Yield what every command says, as text and as a document, and what the files hold that it writes."""
+    own = copied(workshop, folder)
+    home = Path.cwd()
+    os.chdir(own)
+    try:
+        for words in READERS:
+            for form in ([], ["--json"]):
+                outcome = command(*words, *form)
+                yield " ".join([*words, *form]), (outcome.code, outcome.out, outcome.err)
+        for name, (words, target) in WRITERS.items():
+            outcome = command(*words)
+            yield name, (outcome.code, outcome.err)
+            if target is not None and not target.endswith(".parquet"):
+                yield f"{name}: {target}", _UNLIKE.sub(b"", (own / target).read_bytes())
+        for path in sorted((own / "o").iterdir()):
+            yield path.name, path.read_bytes()
+    finally:
+        os.chdir(home)
+
+
+def test_a_decimal_comma_in_the_library_of_c_changes_nothing(
+    workshop: Path, with_a_point: dict[str, object], decimal_comma: None, tmp_path: Path
+) -> None:
+    """A host program of the library may have called setlocale; no word, number or file of any command differs."""
+    for what, result in said_and_written(workshop, tmp_path):
+        assert result == with_a_point[what], what
 
 
 @pytest.mark.parametrize(

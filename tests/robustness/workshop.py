@@ -40,6 +40,20 @@ WRITERS: dict[str, tuple[list[str], str | None]] = {
     ),
 }
 
+READERS: tuple[list[str], ...] = (
+    ["check", "a/recording.wav"],
+    ["grade", "a/recording.wav", "b/recording.wav"],
+    ["exposure", "3@1h", "2.5@1h20m", "a/recording.wav"],
+    ["speed", "a/recording.wav"],
+    ["spectrum", "a/recording.wav"],
+    ["diagnose", "a/recording.wav"],
+    ["balance", "--initial", "7@160", "--trial", "100@0", "--response", "5@70"],
+    ["rank", "a", "b", "--jobs", "1"],
+    ["log", "list", "--log", "log.sqlite"],
+    ["log", "show", "T-11", "--log", "log.sqlite"],
+    ["trend", "T-11", "--log", "log.sqlite"],
+)
+
 
 def furnish(folder: Path) -> None:
     """Make the recordings, the log and its table."""
