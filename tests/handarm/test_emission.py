@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from vibekit.handarm.emission import emission_series, verify_declared
-from vibekit.handarm.uncertainty import UncertaintyPart, combined, repeatability_part
+from vibekit.handarm.emission import emission_series, series_valid, verify_declared
+from vibekit.handarm.uncertainty import UncertaintyPart, combined
 
 
 def test_verification_rule() -> None:
@@ -34,11 +34,44 @@ def test_k_from_runs() -> None:
         emission_series({"A": [5.0]})
 
 
-def test_small_samples_take_students_t() -> None:
-    """JCGM 100:2008 Table G.2, 68.27 %: t = 1.84 for one degree of freedom, 1.32 for two."""
-    part = repeatability_part([4.0, 6.0])
-    assert part.relative == pytest.approx(1.84 * 2**0.5 / 2**0.5 / 5.0)
-    assert repeatability_part([4.0, 5.0, 6.0]).relative == pytest.approx(1.32 / 3**0.5 / 5.0)
+def test_a_check_carries_what_was_compared_and_why() -> None:
+    """EN 12096 with a = 6, K = 1.5: 8.5 - 1.0 reaches down to 7.5 exactly, a hair more does not."""
+    for k, measured, doubt, verdict, words in (
+        (1.5, 7.5, 1.0, "verified", "at most a + K = 7.50"),
+        (1.5, 8.5, 1.0, "cannot tell", "8.50 ± 1.00"),
+        (1.5, 8.51, 1.0, "not verified", "more than a + K = 7.50"),
+        (None, 5.0, 1.0, "cannot tell", "declared_uncertainty_mps2"),
+    ):
+        check = verify_declared(6.0, k, measured, doubt)
+        assert (check.verdict, check.declared_mps2, check.declared_uncertainty_mps2) == (verdict, 6.0, k)
+        assert words in check.reason
+        assert check.to_dict() == {
+            "declared_vibration_mps2": 6.0,
+            "declared_uncertainty_mps2": k,
+            "verdict": verdict,
+            "reason": check.reason,
+        }
+
+
+@pytest.mark.parametrize(
+    ("runs", "valid"),
+    [
+        ([0.9, 1.1, 1.3], True),  # s = 0.20 m/s² is 18 % of 1.1: small in itself
+        ([9.0, 10.0, 11.0], True),  # s = 1.0 m/s² is 10 % of 10: small for its mean
+        ([8.0, 10.0, 12.0], False),  # s = 2.0 m/s² is 20 %
+        ([1.5, 2.0, 2.5], False),  # s = 0.5 m/s² is 25 %
+    ],
+)
+def test_runs_agree_by_either_rule(runs: list[float], valid: bool) -> None:
+    """ISO 28927-1 (from memory): coefficient of variation below 0.15 or standard deviation below 0.30 m/s²."""
+    assert series_valid(runs) == valid
+
+
+def test_a_is_the_mean_over_operators() -> None:
+    """Means of 4 and 7 m/s² count once each, however many runs they hold: a = 5.5, sigma floor 0.06·5.5 + 0.3."""
+    series = emission_series({"A": [4.0, 4.0, 4.0, 4.0], "B": [7.0, 7.0]})
+    assert series.a_mps2 == pytest.approx(5.5)
+    assert series.sigma_r_mps2 == pytest.approx((12.0 / 5) ** 0.5)  # about the mean of all six, 5: 4·1² + 2·2² = 12
 
 
 def test_combination_against_a_worked_example() -> None:

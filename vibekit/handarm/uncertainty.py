@@ -59,8 +59,13 @@ def repeatability_part(magnitudes: Sequence[float]) -> UncertaintyPart:
 
 
 def student_t(n: int) -> float:
-    """Return Student's t for 68.27 % and n - 1 degrees of freedom, 1.0 beyond the table's end (JCGM 100 Table G.2)."""
-    return _T_68[n - 2] if n - 2 < len(_T_68) else 1.03
+    """Return Student's t for 68.27 % and n - 1 degrees of freedom.
+
+    Source: JCGM 100:2008 Table G.2; from ten degrees of freedom on 1 + 1 / (2·degrees), the first terms of the
+    expansion for many degrees (Abramowitz & Stegun 26.7.5 at one standard deviation), right to 0.003.
+    """
+    degrees = n - 1
+    return _T_68[degrees - 1] if degrees <= len(_T_68) else 1.0 + 0.5 / degrees
 
 
 def standard_deviation(values: Sequence[float]) -> float:

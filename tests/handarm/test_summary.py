@@ -1,0 +1,179 @@
+"""Runs, operators and positions put together by hand, and the grade document around them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+
+from tests.documents import notice_of, sound
+from vibekit.errors import Notice
+from vibekit.handarm import uncertainty as unc
+from vibekit.handarm.summary import allowed_time, grade_document, summarise
+from vibekit.recording.toolsheet import ToolSheet
+
+CALIBRATION = unc.UncertaintyPart("calibration", 0.02, "certificate")
+
+
+@dataclass(frozen=True)
+class Run:
+    """A graded run as a summary sees it."""
+
+    a_hv_mps2: float | None
+    position: str | None = None
+    operator: str | None = None
+    tool: str | None = "T-1"
+    condition: str | None = "loaded"
+    sheet: ToolSheet | None = None
+    budget: tuple[unc.UncertaintyPart, ...] = (CALIBRATION, unc.OPERATOR)
+    notices: tuple[Notice, ...] = ()
+
+    def row(self) -> dict[str, Any]:
+        return {"a_hv_mps2": self.a_hv_mps2}
+
+
+def expanded(a: float, *relative: float) -> float:
+    """JCGM 100:2008 eq. 12 and 18, k = 2."""
+    return 2.0 * a * sum(r**2 for r in relative) ** 0.5
+
+
+def test_a_summary_by_hand() -> None:
+    """Front: A has 4 and 6, B has 8 m/s²: (5 + 8) / 2 = 6.5; rear: 3.0 and 3.2 make 3.1. ISO 5349-2 5.4.
+
+    s of 4, 6, 8 is 2.0; t of three runs 1.32 (JCGM 100:2008 Table G.2); two operators share the operator's part.
+    """
+    rear = [Run(3.0, "rear", "A"), Run(3.2, "rear", "A")]
+    front = [Run(8.0, "front", "B"), Run(4.0, "front", "A"), Run(6.0, "front", "A")]
+    document = sound(grade_document([*rear, *front]), "grade")
+    summary = document["summary"]
+    doubt = expanded(6.5, 0.02, 0.08 / 2**0.5, 1.32 * 2.0 / (6.0 * 3**0.5))
+    assert document["recordings"] == [{"a_hv_mps2": a} for a in (3.0, 3.2, 8.0, 4.0, 6.0)]
+    assert document["summaries"] == [summary]
+    assert (summary["tool"], summary["condition"], summary["position"]) == ("T-1", "loaded", "front")
+    assert (summary["runs"], summary["declared"]) == (3, None)
+    assert summary["a_hv_mps2"] == pytest.approx(6.5)
+    assert summary["standard_deviation_mps2"] == pytest.approx(2.0)
+    assert summary["coefficient_of_variation"] == pytest.approx(2.0 / 6.5)
+    assert summary["expanded_uncertainty_mps2"] == pytest.approx(doubt)
+    assert [part["name"] for part in summary["uncertainty_budget"]] == [
+        "calibration",
+        unc.OPERATOR.name,
+        unc.REPEATABILITY.name,
+    ]
+    assert summary["uncertainty_budget"][1]["standard_pct"] == pytest.approx(8.0 / 2**0.5)
+    assert summary["uncertainty_budget"][1]["origin"].endswith("mean of 2")
+    other = summary["positions"][1]
+    assert (other["position"], other["runs"]) == ("rear", 2)
+    assert other["a_hv_mps2"] == pytest.approx(3.1)
+    assert other["expanded_uncertainty_mps2"] == pytest.approx(
+        expanded(3.1, 0.02, 0.08, 1.84 * 0.1 * 2**0.5 / (3.1 * 2**0.5))
+    )
+    time = summary["allowed_trigger_time"]
+    for key, value in (("to_action_value", 2.5), ("to_limit_value", 5.0)):  # T = 8 h·(value / a)², eq. 2
+        ends = [28800 * (value / a) ** 2 for a in (6.5, 6.5 + doubt, 6.5 - doubt)]
+        assert list(time[key].values()) == pytest.approx(ends)
+        assert list(time[key]) == ["value_s", "low_s", "high_s"]
+    assert {n["code"] for n in document["notices"]} == {"runs_scatter", "screening_aid"}
+
+
+def test_runs_that_agree_say_nothing_and_few_runs_do() -> None:
+    assert summarise([Run(5.0), Run(5.1), Run(4.9)]).notices == ()
+    assert summarise([Run(0.0), Run(0.0), Run(0.0)]).notices == ()
+    scatter = notice_of(summarise([Run(4.0), Run(6.0), Run(8.0)]).notices, "runs_scatter")
+    assert (scatter.severity, scatter.limit) == ("caution", 0.15)
+    assert scatter.value == pytest.approx(2.0 / 6.0)
+    assert "33 %" in scatter.message and scatter.remedy
+    for count, words in ((1, "1 run where"), (2, "2 runs where")):
+        few = notice_of(summarise([Run(5.0)] * count).notices, "few_runs")
+        assert (few.severity, few.value, few.limit) == ("caution", count, 3)
+        assert words in few.message and few.remedy
+
+
+def test_one_run_has_no_scatter() -> None:
+    summary = summarise([Run(5.0)])
+    assert summary.deciding is not None
+    assert (summary.deciding.standard_deviation_mps2, summary.deciding.coefficient_of_variation) == (None, None)
+    assert summary.expanded_uncertainty_mps2 == pytest.approx(expanded(5.0, 0.02, 0.08, 0.10))
+
+
+def test_a_tool_that_stands_still_has_no_relative_scatter() -> None:
+    summary = summarise([Run(0.0), Run(0.0)])
+    assert summary.deciding is not None
+    assert (summary.deciding.standard_deviation_mps2, summary.deciding.coefficient_of_variation) == (0.0, None)
+    one = summarise([Run(1.0), Run(1.0)])
+    assert one.deciding is not None and one.deciding.coefficient_of_variation == 0.0
+
+
+def test_the_least_certain_run_sets_the_budget() -> None:
+    worse = (unc.UncertaintyPart("calibration", 0.2, "guess"),)
+    summary = summarise([Run(5.0), Run(5.0, budget=worse), Run(5.0)])
+    assert summary.expanded_uncertainty_mps2 == pytest.approx(expanded(5.0, 0.2))
+
+
+@pytest.mark.parametrize(("k", "verdict"), [(4.0, "not verified"), (5.0, "cannot tell"), (6.0, "verified")])
+def test_the_declared_value_of_the_sheet_is_checked(k: float, verdict: str) -> None:
+    """EN 12096 (from memory): 10 m/s² with U = 2·10·sqrt(0.02² + 0.08²) = 1.65 against 4 + K."""
+    sheet = ToolSheet("T-1", declared_vibration_mps2=4.0, declared_uncertainty_mps2=k)
+    declared = grade_document([Run(10.0), Run(10.0, sheet=sheet)])["summary"]["declared"]
+    assert (declared["declared_vibration_mps2"], declared["declared_uncertainty_mps2"]) == (4.0, k)
+    assert declared["verdict"] == verdict
+
+
+def test_nothing_declared_nothing_checked() -> None:
+    assert summarise([Run(10.0, sheet=ToolSheet("T-1"))]).declared is None
+    assert summarise([Run(None, sheet=ToolSheet("T-1", declared_vibration_mps2=4.0))]).declared is None
+
+
+def test_what_could_not_be_graded_is_shown_and_not_averaged() -> None:
+    document = sound(grade_document([Run(None), Run(4.0)]), "grade")
+    assert len(document["recordings"]) == 2
+    assert (document["summary"]["runs"], document["summary"]["a_hv_mps2"]) == (1, 4.0)
+
+
+@pytest.mark.parametrize("runs", [[], [Run(None)]])
+def test_nothing_graded(runs: list[Run]) -> None:
+    document = sound(grade_document(runs), "grade")
+    summary = document["summary"]
+    assert (summary["runs"], summary["positions"], summary["uncertainty_budget"]) == (0, [], [])
+    for key in ("a_hv_mps2", "standard_deviation_mps2", "coefficient_of_variation", "expanded_uncertainty_mps2"):
+        assert summary[key] is None
+    assert (summary["position"], summary["declared"]) == (None, None)
+    assert summary["allowed_trigger_time"]["to_limit_value"] == {"value_s": None, "low_s": None, "high_s": None}
+    assert (summary["tool"], summary["condition"]) == (("T-1", "loaded") if runs else (None, None))
+
+
+def test_tools_and_conditions_are_kept_apart() -> None:
+    own = Notice("own", "info", "of one recording")
+    runs = [
+        Run(4.0, tool="T-2", notices=(own,)),
+        Run(6.0, condition="no load"),
+        Run(5.0),
+        Run(6.5, tool="T-2"),
+        Run(None, tool=None, condition=None),
+    ]
+    document = sound(grade_document(runs, [Notice("given", "info", "from outside")]), "grade")
+    found = [(s["tool"], s["condition"], s["a_hv_mps2"]) for s in document["summaries"]]
+    assert found == [
+        (None, None, None),
+        ("T-1", "loaded", 5.0),
+        ("T-1", "no load", 6.0),
+        ("T-2", "loaded", pytest.approx(5.25)),
+    ]
+    assert document["summary"] == document["summaries"][2]
+    apart = notice_of([Notice(**n) for n in document["notices"]], "summaries_apart")
+    assert apart.severity == "info" and "T-1, no load" in apart.message
+    assert {"given", "own", "few_runs"} <= {n["code"] for n in document["notices"]}
+
+
+def test_unnamed_tools_are_called_so() -> None:
+    document = grade_document([Run(6.0, tool=None, condition=None), Run(5.0)])
+    apart = notice_of([Notice(**n) for n in document["notices"]], "summaries_apart")
+    assert "unnamed tool, condition not named" in apart.message
+
+
+def test_allowed_time_at_the_ends_of_the_doubt() -> None:
+    """ISO 5349-1:2001 eq. 2: 2.5 m/s² may be held 8 h to 2.5 m/s²; with U = 2.5 from 2 h to for ever."""
+    assert allowed_time(2.5, 2.5, 2.5).to_dict() == {"value_s": 28800.0, "low_s": 7200.0, "high_s": None}
+    assert allowed_time(5.0, None, 2.5).to_dict() == {"value_s": 7200.0, "low_s": 7200.0, "high_s": 7200.0}
+    assert allowed_time(0.0, 0.0, 2.5).value_s is None
