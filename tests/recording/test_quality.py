@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 import vibekit as vk
-from tests.benchmarks.recording_flaws import FLAWS, clean, doubts, recording
+from tests.benchmarks.flawed import FLAWS, clean, doubts, recording
 from vibekit.recording.clipping import find_clipping
 from vibekit.recording.gravity import without_gravity
 from vibekit.recording.measures import measure
 from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import parse_tool
+from vibekit.simulate.sensor import SENSORS
+from vibekit.simulate.session import simulate
 
 
 @pytest.mark.parametrize("name", FLAWS)
@@ -164,3 +168,56 @@ def test_process_force_at_low_frequency_is_no_dc_shift() -> None:
         rec = Recording(np.stack([tool + low, 0.5 * tool + flat, 0.3 * tool - flat]), 6400.0)
         status = {c.name: c.status for c in vk.check(rec, sheet).checks}["dc_shift"]
         assert status == expected
+
+
+def test_limited_slope_is_told_from_fast_vibration() -> None:
+    """A triangle is a sine whose slope is limited throughout; its slope is a square wave, of kurtosis 1.
+
+    The lines of a square wave have the powers 8 / (pi k)², k odd, and call for 3 - 1.5 sum(64 / (pi k)^4) = 2.
+    """
+    time = np.arange(16 * 12800) / 12800
+    turns = 61.8034 * time
+    triangle = 20 * (4 * np.abs(turns % 1 - 0.5) - 1)
+    found = {c.name: c for c in vk.check(Recording(np.stack([triangle, 0.1 * triangle, 0 * time]), 12800.0)).checks}
+    assert found["slew"].status == "doubtful" and found["slew"].value == pytest.approx(1.0, abs=0.05)
+    for shape in (np.sin(2 * np.pi * turns), np.random.default_rng(0).standard_normal(time.size)):
+        found = {c.name: c for c in vk.check(Recording(np.stack([20 * shape, 0.1 * shape, 0 * time]), 12800.0)).checks}
+        assert found["slew"].status == "pass"
+
+
+@pytest.mark.parametrize("steps", [0.3, 1.0, 3.0])
+def test_steps_of_the_resolution_are_no_limited_slope(steps: float) -> None:
+    """A slow sine in coarse steps: its differences are 0 or one step, whatever the amplifier did."""
+    wave = 5 * np.sin(2 * np.pi * 17.3 * np.arange(64000) / 6400)
+    step = float(np.diff(wave).std()) / steps
+    stored = np.round(np.stack([wave, 0.9 * wave, 0.8 * wave]) / step) * step
+    found = {c.name: c.status for c in vk.check(Recording(stored, 6400.0)).checks}
+    assert found.get("slew", "pass") == "pass"
+
+
+@pytest.mark.parametrize(("share", "expected"), [(0.5, "doubtful"), (100.0, "pass")])
+def test_simulated_amplifier_with_a_limited_slope(share: float, expected: str) -> None:
+    """An amplifier that follows half the r.m.s. slope of the handle, or far more than occurs."""
+    run: dict[str, Any] = {"seed": 4, "duration_s": 5, "sample_rate": 25600, "condition": "loaded"}
+    slope = float(np.diff(simulate("small-grinder", **run).clean, axis=1).std() * 25600)
+    sensor = replace(SENSORS["instrument"], slew_mps3=share * slope)
+    flawed = simulate("small-grinder", **run, sensor=sensor)
+    assert {c.name: c.status for c in vk.check(flawed.recording).checks}["slew"] == expected
+
+
+@pytest.mark.skipif("VIBEKIT_REAL_DATA" not in os.environ, reason="real recordings are not here")
+@pytest.mark.parametrize(
+    ("file", "facts"),
+    [
+        ("bearing_a/12k_DE_IR007_0hp_105.mat", {"axes": ["x=X105_DE_time"], "sample_rate": 12000}),
+        ("bearing_a/48k_normal_0hp_97.mat", {"axes": ["x=X097_DE_time"], "sample_rate": 48000}),
+        ("bearing_b/InnerRaceFault_vload_1.mat", {"axes": ["x"]}),
+        ("bearing_b/OuterRaceFault_vload_1.mat", {"axes": ["x"]}),
+        ("gear/Chan6.mat", {"axes": ["x"], "sample_rate": 25600}),
+    ],
+)
+def test_real_recordings_are_not_limited(file: str, facts: dict[str, Any]) -> None:
+    """Laboratory rigs with sensors far from their limits, as their publications describe them."""
+    found = vk.check(vk.read(Path(os.environ["VIBEKIT_REAL_DATA"]) / file, unit="g", **facts))
+    status = {c.name: c.status for c in found.checks}
+    assert all(status.get(name, "pass") == "pass" for name in ("clipping", "soft_clipping", "slew", "dc_shift"))

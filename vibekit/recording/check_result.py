@@ -16,6 +16,7 @@ from vibekit.units import parse_acceleration
 
 Status = Literal["pass", "doubtful", "fail"]
 NO_SOURCE = "common practice, no source"
+LOUD_MPS2 = 0.3  # below this level the shape of signal and spectrum says nothing of the tool (no source)
 
 
 @dataclass(frozen=True)

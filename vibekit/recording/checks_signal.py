@@ -1,4 +1,4 @@
-"""Checks of the signal itself: clipping, soft limits, aliasing, DC shift, drop-outs, mains pick-up, chatter."""
+"""Checks of the signal itself: clipping, aliasing, DC shift, drop-outs, mains pick-up."""
 
 from __future__ import annotations
 
@@ -6,21 +6,21 @@ import math
 
 import numpy as np
 
-from vibekit.recording.check_result import NO_SOURCE, Check, Context, known_ceiling, running_frames, verdict
+from vibekit.recording.check_result import LOUD_MPS2, NO_SOURCE, Check, Context, known_ceiling, running_level, verdict
 from vibekit.recording.clipping import Clipping, find_clipping
 from vibekit.recording.limits import MAX_CLIPPED_PCT, shaft_lines
 from vibekit.recording.measures import Measures, Run
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import FRAME_S
 
-_SHOCKS = "shocks: a loose sensor, a bearing or gear in bad order, or a tool that hammers"
-LOUD_MPS2 = 0.3  # below this level shape says nothing of the tool (no source)
+_FOLD_BANDS = ((0.475, 0.497), (0.40, 0.43), (0.30, 0.40))  # of the rate: the end, before it, farther away
+_FOLD_FLAT_DB = (1.2, 2.5)  # of the end against before it, and against farther away (no source)
+_FOLD_SHARE = 0.05  # of the power, if the whole band were like its end (no source)
 _SHIFT_BANDS_HZ = (5.0, 8.0, 12.0, 20.0)  # above the hand's own motion, below the tool's slowest shaft
 _SHIFT_FALL_DB = 4.5  # half of what 1/f² gives between them
 _SHIFT_RATIO = 0.5  # weighted r.m.s. below the tool's rate to that above: adds 12 % to the value (no source)
 _SHIFT_MPS2 = 0.3  # weighted; hand motion alone stays below (no source)
 HAND_HZ = 3.0  # up to here the hand moves the tool about (no source)
-_KURTOSIS_LACK = 0.5  # no source; set between sound and softly limited recordings
 
 
 def clippings(m: Measures, context: Context) -> list[Clipping]:
@@ -55,56 +55,31 @@ def clipping(m: Measures, context: Context) -> Check:
     )
 
 
-def soft_clipping(m: Measures, context: Context) -> Check | None:
-    """Soft limit: amplitudes are pressed together, and the kurtosis falls below what the spectrum calls for.
-
-    Independent lines with shares p of the power have a kurtosis of 3 - 1.5 sum(p²): 1.5 for one sine, towards 3 for
-    many lines or noise (fourth moments of independent sines add so). The most tonal stretch is the measure, as a
-    wandering speed only looks like many lines. Varying load raises the kurtosis; only a limit, or harmonics locked
-    just so, lower it.
-    """
-    kurtosis, level = running_kurtosis(m)
-    if kurtosis is None or level < LOUD_MPS2 or (context.origin.timing and context.origin.timing.resampled):
-        return None
-    called_for = 3.0 - 1.5 * m.spectra.line_shares.max(axis=1, initial=0.0)
-    lack = float(np.max(called_for - kurtosis))
-    soft = lack > _KURTOSIS_LACK
-    return Check(
-        "soft_clipping",
-        "doubtful" if soft else "pass",
-        lack,
-        _KURTOSIS_LACK,
-        f"the kurtosis lies {lack:.2f} below what the lines in the spectrum call for: "
-        + ("a soft limit in the chain" if soft else "amplitudes are not pressed together")
-        if lack > 0
-        else "amplitudes are not pressed together",
-        "fourth moment of independent sines; limit: " + NO_SOURCE,
-        "use a wider range or a lower gain: the true value is higher than the recorded one" if soft else None,
-    )
-
-
 def aliasing(m: Measures, context: Context) -> Check:
-    """No low-pass before sampling: the spectrum does not fall towards half the rate.
+    """No low-pass before sampling: the spectrum runs flat into half the rate.
 
-    An anti-alias filter leaves its fall visible just below half the rate; without one the density stays as it was
-    there, well above what the resolution alone explains (LSB²/12 spread over the band).
+    What lies above half the rate is folded onto what lies below, mirrored there: the density is even about half the
+    rate, so that it runs into it without a slope. An anti-alias filter has its fall just there, and whatever shape the
+    vibration has, the density slopes. Medians, as lines say nothing of the filter; and only where the flat part is well
+    above what the resolution alone explains (LSB²/12 spread over the band) and would matter.
     """
-    f, density = m.spectra.frequency_hz, m.spectra.mean.sum(axis=0)
+    f, density = m.spectra.frequency_hz / m.sample_rate, m.spectra.mean.sum(axis=0)
+    end, before, far = (_median(density, f, *band) for band in _FOLD_BANDS)
+    falls = [10.0 * math.log10(part / end) if part > 0 and end > 0 else math.inf for part in (before, far)]
     nyquist = m.sample_rate / 2.0
-    top, below = _mean(density, f, 0.9 * nyquist, 0.98 * nyquist), _mean(density, f, 0.4 * nyquist, 0.7 * nyquist)
-    fall_db = 10.0 * math.log10(below / top) if top > 0 and below > 0 else math.inf
     grain = float(np.sum(m.lsb**2)) / 12.0 / nyquist
-    share = top * nyquist / max(float(np.sum(m.rms**2)), 1e-30)
-    flat = fall_db < 6.0 and top > 10.0 * grain and share > 0.05
+    share = end * nyquist / max(float(np.sum(m.rms**2)), 1e-30)
+    matters = share > _FOLD_SHARE and end > 10.0 * grain and (running_level(m) or 0.0) > LOUD_MPS2
+    flat = matters and all(abs(fall) < limit for fall, limit in zip(falls, _FOLD_FLAT_DB, strict=True))
     return Check(
         "aliasing",
         "doubtful" if flat else "pass",
-        fall_db if math.isfinite(fall_db) else None,
-        6.0,
-        f"the spectrum falls by only {fall_db:.1f} dB before half the rate: lines above it may be folded down"
+        falls[0] if math.isfinite(falls[0]) else None,
+        _FOLD_FLAT_DB[0],
+        f"the spectrum runs into half the rate without a fall ({falls[0]:+.1f} dB): what lies above may be folded down"
         if flat
-        else "the spectrum falls before half the rate, or holds nothing there",
-        NO_SOURCE,
+        else "the spectrum has a slope before half the rate, or holds little there",
+        "symmetry of folding about half the rate; limits: " + NO_SOURCE,
         "use a recorder with an anti-alias filter, or sample faster" if flat else None,
     )
 
@@ -203,49 +178,14 @@ def hum(m: Measures, context: Context) -> Check:
     )
 
 
-def chatter(m: Measures, context: Context) -> Check:
-    """Loose sensor: it lifts off and strikes back, so short shocks ride on the signal and the kurtosis rises.
-
-    Turning parts give 1.5 (a sine) to about 4, gears and bearings in bad order 4 to 8; a chattering mount more.
-    """
-    per_axis, level = running_kurtosis(m)
-    if per_axis is None:
-        return Check("chatter", "pass", None, 10.0, "no whole second with the tool running", NO_SOURCE)
-    kurtosis = float(np.max(per_axis))
-    shocks = kurtosis > 10.0 and level > LOUD_MPS2
-    return Check(
-        "chatter",
-        "doubtful" if shocks else "pass",
-        kurtosis,
-        10.0,
-        f"kurtosis {kurtosis:.3g} while running: "
-        + (
-            "shocks: a loose sensor, a bearing or gear in bad order, or a tool that hammers"
-            if shocks
-            else "no shocks of a loose sensor"
-        ),
-        NO_SOURCE,
-        "tighten the sensor and its clamp, then record again" if shocks else None,
-    )
-
-
-def running_kurtosis(m: Measures) -> tuple[FloatArray | None, float]:
-    """Return each axis's median kurtosis over seconds with the tool running, and the median level [m/s²]."""
-    frames = running_frames(m).on
-    per_second = max(1, round(1.0 / FRAME_S))
-    whole = frames.size // per_second * per_second
-    on = np.flatnonzero(frames[:whole].reshape(-1, per_second).all(axis=1))
-    if on.size == 0:
-        return None, 0.0
-    square = m.frame_square[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
-    fourth = m.frame_fourth[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on]
-    kurtosis = np.median(fourth / np.maximum(square**2, 1e-300), axis=1)
-    return kurtosis, float(np.sqrt(np.median(square.sum(axis=0))))
-
-
 def _mean(density: FloatArray, f: FloatArray, low: float, high: float) -> float:
     part = density[(f >= low) & (f <= high)]
     return float(part.mean()) if part.size else 0.0
+
+
+def _median(density: FloatArray, f: FloatArray, low: float, high: float) -> float:
+    part = density[(f >= low) & (f <= high)]
+    return float(np.median(part)) if part.size else 0.0
 
 
 def _near(f: FloatArray, frequency: float) -> slice:

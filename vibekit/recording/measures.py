@@ -24,13 +24,15 @@ _MOST_RUNS = 10000
 class Spectra:
     """Power spectral densities [(m/s²)²/Hz], shape (n_axes, n_lines): mean, and of the quietest segment.
 
-    `line_shares`, shape (n_axes, n_segments): sum of the squared shares of the strongest lines in the power.
+    `line_shares`, shape (n_axes, n_segments): sum of the squared shares of the strongest lines in the power;
+    `slope_shares` the same of the slope, whose density is that of the signal times f².
     """
 
     frequency_hz: FloatArray
     mean: FloatArray
     quiet: FloatArray
     line_shares: FloatArray
+    slope_shares: FloatArray
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,11 @@ class Run:
 
 @dataclass(frozen=True)
 class Measures:
-    """Everything that the checks look at. Per axis: `mean`, `peak_low`, `peak_high` [m/s²], `histogram`, `lsb`."""
+    """Everything that the checks look at. Per axis: `mean`, `peak_low`, `peak_high` [m/s²], `histogram`, `lsb`.
+
+    Per axis and frame of 0.125 s: `frame_square` and `frame_fourth`, moments about the frame's mean; `slope_square` and
+    `slope_fourth`, moments of the differences from sample to sample.
+    """
 
     n_samples: int
     sample_rate: float
@@ -57,6 +63,8 @@ class Measures:
     lsb: FloatArray
     frame_square: FloatArray
     frame_fourth: FloatArray
+    slope_square: FloatArray
+    slope_fourth: FloatArray
     runs: tuple[Run, ...]
     spectra: Spectra
 
@@ -112,8 +120,7 @@ class _Pass:
         self.low, self.high = np.full(n_axes, np.inf), np.full(n_axes, -np.inf)
         self.histograms: list[Histogram] = []
         self.lsb = np.zeros(n_axes)
-        self.square: list[FloatArray] = []
-        self.fourth: list[FloatArray] = []
+        self.moments: list[FloatArray] = [np.zeros((4, n_axes, 0))]
         self.runs = [_Runs(row, max(_RUN_SAMPLES, round(_RUN_S * rate))) for row in range(n_axes)]
         self.welch = _Welch(n_axes, rate, n_samples)
 
@@ -141,15 +148,16 @@ class _Pass:
         if whole:
             frames = samples[:, :whole].reshape(len(samples), -1, self.frame)
             squares = np.square(frames - frames.mean(axis=2, keepdims=True))
-            self.square.append(squares.mean(axis=2))
-            self.fourth.append(np.square(squares).mean(axis=2))
+            slopes = np.square(np.diff(frames, axis=2))
+            moments = (*_two_moments(squares), *_two_moments(slopes))
+            self.moments.append(np.stack(moments))
 
     def measures(self) -> Measures:
         n_axes = len(self.sum)
         n = max(self.n, 1)
         offset = np.zeros(n_axes) if self.offset is None else self.offset[:, 0]
         mean = self.sum / n
-        empty = np.zeros((n_axes, 0))
+        square, fourth, slope_square, slope_fourth = np.concatenate(self.moments, axis=2)
         return Measures(
             self.n,
             self.rate,
@@ -159,11 +167,18 @@ class _Pass:
             self.high,
             tuple(self.histograms),
             self.lsb,
-            np.concatenate([empty, *self.square], axis=1),
-            np.concatenate([empty, *self.fourth], axis=1),
+            square,
+            fourth,
+            slope_square,
+            slope_fourth,
             tuple(run for runs in self.runs for run in runs.found()),
             self.welch.spectra(),
         )
+
+
+def _two_moments(squares: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the mean square and the mean fourth power over the last axis."""
+    return squares.mean(axis=-1), np.einsum("...i,...i->...", squares, squares) / squares.shape[-1]
 
 
 class _Runs:
@@ -207,6 +222,7 @@ class _Welch:
         self.rate, self.held = rate, np.zeros((n_axes, 0))
         self.total = np.zeros((n_axes, self.size // 2 + 1))
         self.shares: list[list[float]] = []
+        self.slope_shares: list[list[float]] = []
         self.frequency = np.arange(self.size // 2 + 1) * rate / self.size
         self.quiet, self.quietest, self.count = self.total, np.inf, 0
         self.window = np.hanning(self.size + 1)[:-1]
@@ -226,6 +242,7 @@ class _Welch:
         if level < self.quietest:
             self.quiet, self.quietest = density, level
         self.shares.append([_line_shares(row, self.frequency) for row in density])
+        self.slope_shares.append([_line_shares(row * self.frequency**2, self.frequency) for row in density])
         self.count += 1
 
     def spectra(self) -> Spectra:
@@ -233,8 +250,8 @@ class _Welch:
             short = self.held.shape[1]
             self._segment(np.pad(self.held - self.held.mean(axis=1, keepdims=True), ((0, 0), (0, self.size - short))))
             self.total, self.quiet = self.total * self.size / short, self.quiet * self.size / short
-        shares = np.array(self.shares).reshape(self.count, -1).T
-        return Spectra(self.frequency, self.total / max(self.count, 1), self.quiet, shares)
+        shares, slopes = (np.array(s).reshape(self.count, -1).T for s in (self.shares, self.slope_shares))
+        return Spectra(self.frequency, self.total / max(self.count, 1), self.quiet, shares, slopes)
 
 
 def _line_shares(density: FloatArray, f: FloatArray) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from vibekit.errors import Notice, document
-from vibekit.recording import checks_setup as setup, checks_signal as signal
+from vibekit.recording import checks_setup as setup, checks_shape as shape, checks_signal as signal
 from vibekit.recording.background import OFF, floor_notice
 from vibekit.recording.check_result import Check, Context, running_level
 from vibekit.recording.limits import BLIND_BAND_HZ, GRADE_BAND_HZ, MIN_USABLE_S, band_covered, lines_beyond
@@ -21,7 +21,8 @@ BEARING_HZ = 2000.0  # bearing evidence sits on resonances from about 2 kHz up (
 _CHECKS: tuple[Callable[[Measures, Context], Check | None], ...] = (
     setup.length,
     signal.clipping,
-    signal.soft_clipping,
+    shape.soft_clipping,
+    shape.slew,
     setup.band,
     setup.rate_for_tool,
     signal.aliasing,
@@ -30,7 +31,7 @@ _CHECKS: tuple[Callable[[Measures, Context], Check | None], ...] = (
     signal.dc_shift,
     signal.dropouts,
     signal.hum,
-    signal.chatter,
+    shape.chatter,
     setup.noise_floor,
     setup.resolution,
     setup.axes,

@@ -20,7 +20,8 @@ class Sensor:
     `range_mps2` where it clips, hard or soft; `noise_density` [m/s²/√Hz]; `bits` of the stored value; `low_pass` corner
     as a share of the sample rate (None: no filter, everything above folds back) of `order`; `mounting_hz`, `mounting_q`
     resonance of sensor on its mounting; `clock_jitter` r.m.s. scatter of sample times per step; `dropouts_per_min`
-    stretches of lost samples (held value); `dc_shift` offset gained per overload, share of range.
+    stretches of lost samples (held value); `dc_shift` offset gained per overload, share of range; `slew_mps3` largest
+    slope that the amplifier before the low-pass can follow.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Sensor:
     gravity: bool = False
     dropouts_per_min: float = 0.0
     dc_shift: float = 0.0
+    slew_mps3: float | None = None
     mass_g: float = 10.0
 
     def low_pass_hz(self, rate: float) -> float | None:
@@ -119,6 +121,8 @@ def sense(kind: Sensor, spectrum: ComplexArray, grid: Grid, rng: np.random.Gener
         heard = _limit(heard, kind)
     if kind.dc_shift:
         heard = heard + kind.dc_shift * kind.range_mps2 * _decaying(over, inner)
+    if kind.slew_mps3 is not None:
+        heard = np.stack([slewed(row, kind.slew_mps3 / inner) for row in heard])
     if kind.low_pass is not None:
         heard = np.fft.irfft(np.fft.rfft(heard) * kind.filter(f, rate), n)
     times = _clock(kind, rate, n_out, rng)
@@ -134,6 +138,15 @@ def _limit(signal: FloatArray, kind: Sensor) -> FloatArray:
     if kind.soft_clipping:
         return np.asarray(signal / (1.0 + np.abs(signal / kind.range_mps2) ** 4) ** 0.25)
     return np.clip(signal, -kind.range_mps2, kind.range_mps2)
+
+
+def slewed(signal: FloatArray, step: float) -> FloatArray:
+    """Return what an amplifier makes of a signal when it can change by at most `step` from sample to sample."""
+    out, here = [], float(signal[0])
+    for wanted in signal.tolist():
+        here = min(max(wanted, here - step), here + step)
+        out.append(here)
+    return np.array(out)
 
 
 def _decaying(over: NDArray[np.bool_], rate: float) -> FloatArray:
