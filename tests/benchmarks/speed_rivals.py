@@ -36,8 +36,7 @@ def pyin(session: SimulatedSession, tool: ToolSheet) -> tuple[float, float, floa
     hz, _, _ = librosa.pyin(slow, fmin=low, fmax=high, sr=RATE, **options)
     spent = (time.process_time() - start) * 60.0 / recording.duration_s
     times = librosa.times_like(hz, sr=RATE, hop_length=512)
-    truth = session.truth["speed"]
-    true = np.interp(times, truth["time_s"], np.asarray(truth["rpm"][of]) / 60.0)
+    true = session.speed_hz(of, times)
     errors = np.nan_to_num(np.abs(hz / true - 1.0), nan=np.inf)
     gross = errors > GROSS
     return 100.0 * float(gross.mean()), 100.0 * float(np.median(errors[~gross])) if (~gross).any() else np.nan, spent

@@ -1,7 +1,7 @@
 """Speed errors on simulated tools by tool, source, condition and sheet; run: python -m tests.benchmarks.speed_tables.
 
-Truth is the simulator's own speed track, interpolated to the times of the estimate. Columns: median and 99 % quantile
-of the relative error over the frames at speed, share of recordings whose median speed is off by more than 3 % (gross:
+Truth is the simulator's own shaft angle, counted over 20 ms (the torque of a mains motor pulses twice in that time).
+Columns: median and 99 % quantile of the relative error every 10 ms at speed, share of recordings whose median speed is off by more than 3 % (gross:
 octave or ratio taken wrongly), share refused, seconds of processor time per minute of data.
 """
 
@@ -59,25 +59,23 @@ def judge(session: SimulatedSession, tool: ToolSheet, name: str, condition: str,
     spent = (time.process_time() - start) * 60.0 / recording.duration_s
     if not found.known:
         return Case(name, condition, source, sheet, np.empty(0), None, "-", spent, 0.0)
-    truth = session.truth["speed"]
-    tracks = {shaft: np.asarray(rpm) / 60.0 for shaft, rpm in truth["rpm"].items()}
-    shaft, errors, ratio = nearest(found, np.asarray(truth["time_s"]), tracks, sheet)
+    shaft, errors, ratio = nearest(found, session, sheet)
     return Case(name, condition, source, sheet, errors, ratio, shaft, spent, found.confidence)
 
 
-def nearest(
-    found: SpeedEstimate, time_s: np.ndarray, tracks: dict[str, np.ndarray], sheet: bool
-) -> tuple[str, np.ndarray, float]:
+def nearest(found: SpeedEstimate, session: SimulatedSession, sheet: bool) -> tuple[str, np.ndarray, float]:
     """Return the true shaft nearest to the estimate, errors against it at speed, and the ratio of medians."""
     best: tuple[str, np.ndarray, float] | None = None
-    for shaft, hz in tracks.items():
+    time_s = np.arange(0.1, session.recording.duration_s - 0.1, 0.01)
+    estimated = found.at(time_s)
+    for shaft in session.turns:
         if sheet and shaft != found.of:
             continue
-        true = np.interp(found.time_s, time_s, hz)
-        at_speed = np.isfinite(found.hz) & (true > 0.7 * true.max())
+        true = session.speed_hz(shaft, time_s)
+        at_speed = np.isfinite(estimated) & (true > 0.7 * true.max())
         if not at_speed.any():
             continue
-        quotient = found.hz[at_speed] / true[at_speed]
+        quotient = estimated[at_speed] / true[at_speed]
         ratio = float(np.median(quotient))
         if best is None or abs(np.log(ratio)) < abs(np.log(best[2])):
             best = (shaft, np.abs(quotient - 1.0), ratio)

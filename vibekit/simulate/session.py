@@ -43,13 +43,27 @@ class SimulatedSession:
 
     `recording` is what `read` gives for the written file, save the rounding of its bits. `sensed` is what the sensor
     gave and when (uneven for a phone). `clean` is the noise-free acceleration of the handle at the recording's rate
-    [m/s²], shape (3, n).
+    [m/s²], shape (3, n). `turns` that each shaft has made, shape (n,) at `turns_rate` [Hz]: the speed track
+    in `truth` is coarse.
     """
 
     recording: Recording
     truth: dict[str, Any]
     sensed: Sensed
     clean: FloatArray
+    turns: dict[str, FloatArray]
+    turns_rate: float
+
+    def speed_hz(self, shaft: str, time_s: FloatArray, over_s: float = 0.02) -> FloatArray:
+        """Return the true speed of a shaft [Hz] at times [s]: turns counted over `over_s`, two pulses of mains torque.
+
+        Raises:
+            KeyError: the tool has no such shaft.
+        """
+        turns = self.turns[shaft]
+        at = np.arange(turns.size) / self.turns_rate
+        early, late = np.clip(time_s - over_s / 2.0, 0.0, at[-1]), np.clip(time_s + over_s / 2.0, 0.0, at[-1])
+        return np.asarray((np.interp(late, at, turns) - np.interp(early, at, turns)) / (late - early))
 
     def write(self, folder: str | Path, name: str, *, file_format: str = "wav", bits: int = 16) -> Path:
         """Write recording, sidecar, tool sheet and truth into a folder; return the recording's path.
@@ -117,7 +131,9 @@ def simulate(
         spindle_rpm=round(truth["shafts"][specimen.output]["mean_rpm"]) if condition == "loaded" else None,
     )
     clean = np.fft.irfft(spectrum, grid.n)[:, grid.recorded]
-    return SimulatedSession(_recording(sheet, kind, sensed, grid, facts, pulses, heard), truth, sensed, clean)
+    turns = {name: acting.shaft_turns(specimen, drive, name)[0][grid.recorded] for name in specimen.speeds_hz}
+    recording = _recording(sheet, kind, sensed, grid, facts, pulses, heard)
+    return SimulatedSession(recording, truth, sensed, clean, turns, sample_rate)
 
 
 def _grid(duration_s: float, sample_rate: float) -> Grid:
