@@ -14,9 +14,8 @@ import typer
 from vibekit.errors import InputError, Notice, document
 from vibekit.units import number
 
-from .options import Json, RecordingOptions, recording_command
+from .options import Engine, Jobs, Json, RecordingOptions, recording_command
 from .output import Document, Progress, emit, note, notice_lines, printable
-from .rank import Engine, Jobs
 
 if TYPE_CHECKING:
     import sqlite3

@@ -24,6 +24,11 @@ Recordings = Annotated[
 ]
 OneRecording = Annotated[Path, typer.Argument(metavar="REC", help="A recording, with its sidecar if any.")]
 
+Jobs = Annotated[int | None, typer.Option("--jobs", min=1, help="Processes at work at once; else one per core.")]
+Engine = Annotated[
+    str | None, typer.Option("--engine", metavar="dask://HOST:PORT", help="Do the work on an existing Dask engine.")
+]
+
 _SHARED: dict[str, Any] = {
     "full_scale": Annotated[
         str | None, typer.Option("--full-scale", help='Acceleration at sample value 1.0, such as "50 g" or "490 m/s2".')
@@ -116,10 +121,13 @@ class Failures:
         return InputError.exit_code if self.notices else 0
 
 
-def over_recordings(paths: list[Path], work: Callable[[Path], Any]) -> tuple[list[Any], Failures]:
+def over_recordings(
+    paths: list[Path], work: Callable[[Path], Any], jobs: int | None = None, engine: str | None = None
+) -> tuple[list[Any], Failures]:
     """Return the results of `work` on every recording that files, folders and globs name, and the failures of bad ones.
 
-    Many recordings are spread over the cores; the results keep the order of the recordings.
+    Many recordings are spread over the cores, or as `jobs` and `engine` of `run_all` say; the results keep the order of
+    the recordings.
 
     Raises:
         InputError: the only recording is bad.
@@ -130,7 +138,7 @@ def over_recordings(paths: list[Path], work: Callable[[Path], Any]) -> tuple[lis
 
     recordings = gather(paths)
     progress = Progress(f"{len(recordings)} recordings")
-    outcomes = dict(run_all(work, recordings, progress=progress if len(recordings) > 1 else None))
+    outcomes = dict(run_all(work, recordings, jobs, progress if len(recordings) > 1 else None, engine))
     progress.done()
     results, failures = [], Failures([])
     for place, path in enumerate(recordings):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated, Any
@@ -11,7 +12,7 @@ import typer
 from vibekit.errors import InputError
 from vibekit.units import format_allowed, number
 
-from .options import Json
+from .options import Engine, Jobs, Json
 from .output import Document, Progress, emit, note, notice_lines, printable
 
 Benches = Annotated[
@@ -24,12 +25,6 @@ CsvFile = Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Als
 LogFile = Annotated[
     Path | None, typer.Option("--log", metavar="FILE", help="Keep results in this log: a stopped run goes on from it.")
 ]
-Jobs = Annotated[int | None, typer.Option("--jobs", min=1, help="Processes at work at once; else one per core.")]
-
-Engine = Annotated[
-    str | None, typer.Option("--engine", metavar="dask://HOST:PORT", help="Do the work on an existing Dask engine.")
-]
-
 PlotOption = Annotated[
     Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
 ]
@@ -76,11 +71,16 @@ def rank(
 
 def render(document: Document) -> str:
     """Return the ranking as text: what is compared first, tool by tool, then the pairs."""
+    from vibekit.bench.comparison import told_pairs
+
     condition = document["condition"] or "condition not named"
     lines = [printable(f"{document['title'] or 'Bench'}: {len(document['tools'])} tools, compared {condition}"), ""]
     compared = [tool for tool in document["tools"] if tool["a_hv_mps2"] is not None]
     lines += [line for tool in compared for line in _tool(tool)]
-    lines += [_pair(pair) for pair in document["pairs"]]
+    told = told_pairs(document["pairs"])
+    lines += [_pair(pair) for pair in told]
+    if len(told) < len(document["pairs"]):
+        lines.append(f"  (each tool and the next; --json has all {len(document['pairs'])} pairs)")
     apart = [f"not compared: {', '.join(a['tools'])}: {a['reason']}" for a in document["not_comparable"]]
     return "\n".join([*lines, *("" for _ in apart[:1]), *map(printable, apart), "", *notice_lines(document)])
 
@@ -121,7 +121,7 @@ def _place(tool: dict[str, Any]) -> str:
     return f"{tool['rank']} (between {tool['rank_low']} and {tool['rank_high']})"
 
 
-def _pair(pair: dict[str, Any]) -> str:
+def _pair(pair: Mapping[str, Any]) -> str:
     share = 100 * pair["probability_a_shakes_less"]
     said = "cannot be told apart from" if pair["tie"] else "shakes less than" if share >= 50 else "shakes more than"
     return printable(f"  {pair['a']} {said} {pair['b']} (probability that it shakes less: {_percent(share)})")

@@ -9,7 +9,7 @@ import typer
 
 from vibekit.errors import document as framed
 
-from .options import Json, RecordingOptions, over_recordings, recording_command
+from .options import Engine, Jobs, Json, RecordingOptions, over_recordings, recording_command
 from .output import Document, Progress, emit, notice_lines, printable
 
 if TYPE_CHECKING:
@@ -27,7 +27,15 @@ def register(commands: typer.Typer) -> None:
     commands.command()(recording_command(report))
 
 
-def report(given: Given, out: Out, options: RecordingOptions, title: Title = None, as_json: Json = False) -> None:
+def report(
+    given: Given,
+    out: Out,
+    options: RecordingOptions,
+    title: Title = None,
+    jobs: Jobs = None,
+    engine: Engine = None,
+    as_json: Json = False,
+) -> None:
     """Make one self-contained HTML page: how harsh, how long, why, how sure, with plots."""
     from vibekit.bench.analysis import fingerprint
     from vibekit.bench.report import report_page, require_writable, write_page
@@ -44,8 +52,11 @@ def report(given: Given, out: Out, options: RecordingOptions, title: Title = Non
         progress.done()
         return looked
 
-    looked, failures = over_recordings([job.path for job in work], one)
-    page = collect(looked, title or ", ".join(sheet.title for sheet in sheets) or None, failures.notices)
+    looked, failures = over_recordings([job.path for job in work], one, jobs, engine)
+    progress = Progress(f"diagnosing from {len(looked)} recordings")
+    named = title or ", ".join(sheet.title for sheet in sheets) or None
+    page = collect(looked, named, failures.notices, jobs, engine, progress)
+    progress.done()
     write_page(report_page(page), out)
     emit(_document(page, out), as_json, render, failures.exit_code)
 

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from tests.bench.tools import result
-from vibekit.bench.comparison import Estimate, all_pairs, places, probability_less
+from vibekit.bench.comparison import Estimate, all_pairs, places, probability_less, told_pairs
 from vibekit.bench.ranking import rank
 
 
@@ -30,6 +30,15 @@ def test_probability_with_few_runs_is_welchs() -> None:
     )
     expected = stats.ttest_ind(second, first, equal_var=False, alternative="less").pvalue
     assert probability_less(one, two) == pytest.approx(expected, rel=1e-6)
+
+
+def test_of_many_pairs_each_tool_and_the_next_are_told() -> None:
+    """Six tools make 15 pairs, seven make 21 (n·(n-1)/2), of which six are neighbours in the order."""
+    ordered = [Estimate(f"T-{n}", 2.0 + n, 0.1, 0.1) for n in range(7)]
+    pairs = [pair.to_dict() for pair in all_pairs(ordered)]
+    assert len(pairs) == 21
+    assert [(p["a"], p["b"]) for p in told_pairs(pairs)] == [(f"T-{n}", f"T-{n + 1}") for n in range(6)]
+    assert told_pairs(pairs[:15]) == pairs[:15]
 
 
 def test_said_80_percent_is_right_in_80_percent() -> None:

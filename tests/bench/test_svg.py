@@ -3,13 +3,26 @@
 from __future__ import annotations
 
 import json
+import re
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from hypothesis import given, settings, strategies as st
 
 from vibekit.bench.markup import Html, el, escape
-from vibekit.bench.svg import COLUMNS, bars, curve, embedded, highest, linear_axis, log_axis, thin
+from vibekit.bench.svg import (
+    COLUMNS,
+    Reading,
+    bars,
+    curve,
+    embedded,
+    highest,
+    linear_axis,
+    log_axis,
+    straightened,
+    thin,
+)
 
 
 @given(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6), st.integers(3, 9))
@@ -41,7 +54,7 @@ def test_thinning_keeps_every_columns_extremes(seed: int, size: int) -> None:
     x, y = np.linspace(0, 1, size), rng.standard_normal(size)
     axis = linear_axis("t", "s", 0.0, 1.0)
     kept = thin(axis, x, y)
-    assert kept.size <= 4 * COLUMNS
+    assert kept.size <= 2 * COLUMNS + 2
     assert np.all(np.diff(kept) > 0)
     column = np.minimum((x * COLUMNS).astype(int), COLUMNS - 1)
     for one in np.unique(column)[:: max(1, size // 2000)]:
@@ -66,13 +79,63 @@ def test_a_curve_breaks_where_a_value_is_not_known() -> None:
     assert "nan" not in drawn
 
 
-def test_bars_stand_on_the_foot_and_carry_their_value() -> None:
-    x, y = linear_axis("x", "", 0, 2), linear_axis("y", "", 0, 10)
-    drawn = bars(x, y, [(0, 1), (1, 2)], [5.0, 0.0], "pale", ["five", "none"])
-    assert drawn.count("<rect") == 1
-    assert 'y="500.0"' in drawn
-    assert 'height="500.0"' in drawn
-    assert "<title>five</title>" in drawn
+def test_bars_stand_on_the_foot_of_the_grid() -> None:
+    """Of the grid 1440 x 1000: 10 lies in the middle of 1 to 100, half of 10 at half the height; none is not drawn."""
+    x, y = log_axis("x", "", 1, 100), linear_axis("y", "", 0, 10)
+    drawn = bars(x, y, [10.0, 20.0], 10**0.05, [5.0, 0.0], "pale")
+    assert drawn == '<path class="bar pale" stroke-width="72" d="M720 1000V500"/>'
+    assert bars(x, y, [10.0], 1.1, [0.0], "pale") == ""
+
+
+def points_of(path: str) -> list[tuple[int, int]]:
+    """Return the corners of path data of one start and relative steps (SVG 1.1, 8.3.4)."""
+    start, _, steps = path.partition("l")
+    at = [int(n) for n in re.findall(r"-?\d+", start)]
+    corners = [(at[0], at[1])]
+    numbers = [int(n) for n in re.findall(r"-?\d+", steps)]
+    for across, down in zip(numbers[::2], numbers[1::2], strict=True):
+        corners.append((corners[-1][0] + across, corners[-1][1] + down))
+    return corners
+
+
+@given(st.lists(st.tuples(st.integers(0, 1440), st.integers(0, 1000)), min_size=1, max_size=60).map(sorted))
+def test_a_straightened_line_passes_within_two_steps_of_every_point(points: list[tuple[int, int]]) -> None:
+    kept = straightened(points)
+    assert (kept[0], kept[-1]) == (points[0], points[-1])
+    corners = set(kept)
+    for x, y in points:
+        if (x, y) in corners:
+            continue
+        (x0, y0), (x1, y1) = next((a, b) for a, b in pairwise(kept) if a[0] <= x <= b[0] and a[0] < b[0])
+        assert abs(y0 + (y1 - y0) * (x - x0) / (x1 - x0) - y) <= 2 + 1e-9
+
+
+@given(st.lists(st.integers(0, 1000), min_size=2, max_size=40))
+def test_a_curve_is_written_as_it_is_drawn(down: list[int]) -> None:
+    x, y = linear_axis("t", "s", 0, 1440), linear_axis("v", "", 0, 1000)
+    at = np.linspace(0, 1440, len(down)).round()
+    drawn = curve(x, y, at, np.asarray(down, dtype=float), "ink")
+    expected = straightened([(round(a), 1000 - d) for a, d in zip(at.tolist(), down, strict=True)])
+    found = re.search(r' d="(M[^"]*)"', drawn)
+    assert found is not None
+    assert points_of(found[1]) == expected
+
+
+@given(st.floats(-1e3, 1e3), st.floats(1e-3, 10.0), st.lists(st.integers(1, 500), min_size=2, max_size=50))
+def test_an_even_grid_is_written_by_its_steps(start: float, step: float, counts: list[int]) -> None:
+    """Read back as the page's script does; the bins of a spectrum that a cursor stops at are such a grid."""
+    counts[0] = 1
+    values = start + step * np.concatenate([[0], np.cumsum(counts)])
+    axis = linear_axis("f", "Hz", float(values[0]), float(values[-1]))
+    said = Reading(values, (("y", "", values),)).to_dict(axis)["x"]
+    steps = said["steps"] if isinstance(said["steps"], list) else [1] * said["steps"]
+    assert np.allclose(said["from"] + said["step"] * np.concatenate([[0], np.cumsum(steps)]), values, atol=1e-3 * step)
+
+
+def test_an_uneven_grid_is_written_as_it_is() -> None:
+    axis = linear_axis("f", "Hz", 0, 100)
+    centres = np.array([6.3, 8.0, 10.0, 12.5])  # IEC 61260-1, nominal
+    assert Reading(centres, (("y", "", centres),)).to_dict(axis)["x"] == [6.3, 8.0, 10.0, 12.5]
 
 
 @given(st.text())

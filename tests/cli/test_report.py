@@ -50,6 +50,16 @@ def test_a_bench_sheet_gives_its_title_and_its_defaults(tmp_path: Path) -> None:
     assert "loaded" in ended.document["tools"][0]["headline"]["What it is"]
 
 
+def test_workers_change_nothing_on_the_page(tmp_path: Path) -> None:
+    for tag, a_hv in (("T-1", 2.5), ("T-2", 6.0), ("T-3", 9.0)):
+        write_run(tmp_path, f"{tag}-1", tag, a_hv)
+    pages = []
+    for jobs in (1, 2):
+        assert vibekit("report", tmp_path, "--out", tmp_path / "page.html", "--jobs", str(jobs)).code == 0
+        pages.append((tmp_path / "page.html").read_text())
+    assert pages[0] == pages[1]
+
+
 def test_a_refusal_is_on_the_page_and_in_the_exit_code(tmp_path: Path) -> None:
     recording = write_run(tmp_path, "one", "T-1", 5.0)
     ended = vibekit("report", recording, "--to", "1.5", "--out", tmp_path / "page.html", "--json")

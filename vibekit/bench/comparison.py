@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 TIE_BELOW = 0.8  # two tools of which neither shakes less with this probability are a tie (no source)
 RANK_INTERVAL = 0.95
 _DRAWS = 20_000
+_MOST_PAIRS = 15  # told one by one: those of six tools
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,16 @@ def probability_less(a: Estimate, b: Estimate) -> float:
 def all_pairs(estimates: Sequence[Estimate]) -> list[Pair]:
     """Return every pair once, in the order of `estimates`."""
     return [Pair(a.tag, b.tag, probability_less(a, b)) for i, a in enumerate(estimates) for b in estimates[i + 1 :]]
+
+
+def told_pairs(pairs: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Return the pairs of a `rank` document that a reader can take in: all of few, else each tool and the next."""
+    if len(pairs) <= _MOST_PAIRS:
+        return list(pairs)
+    nearest: dict[str, Mapping[str, Any]] = {}
+    for pair in pairs:  # in the order of the ranking: the first of each tool is with the one after it
+        nearest.setdefault(pair["a"], pair)
+    return list(nearest.values())
 
 
 def places(estimates: Sequence[Estimate]) -> dict[str, Place]:

@@ -58,11 +58,11 @@ def table(
 ) -> Html:
     """Return a table that scrolls sideways where it is too wide; the first cell of a row heads it.
 
-    `numbers` are the columns that hold numbers.
+    `numbers` are the columns that hold numbers; cells of the others are marked, being the fewer.
     """
 
     def kind(i: int) -> str | None:
-        return "num" if i in numbers else None
+        return None if i == 0 or i in numbers else "words"
 
     head = el("tr", *(el("th", heading, scope="col", class_=kind(i)) for i, heading in enumerate(headings)))
     body = []

@@ -8,17 +8,27 @@ for (const figure of document.querySelectorAll('figure')) {
     const source = plot.querySelector('script.reading');
     if (source) plots.push({chart: plot.querySelector('svg.chart'), data: JSON.parse(source.textContent), plot});
   }
-  if (plots.length && plots[0].data.x.length > 1) addCursor(plots);
+  if (plots.length) addCursor(plots);
+}
+
+// Values as they are, or from the start of an even grid, its step, and the steps taken.
+function along(x) {
+  if (Array.isArray(x)) return x;
+  const steps = Array.isArray(x.steps) ? x.steps : Array(x.steps).fill(1);
+  let count = 0;
+  return [x.from, ...steps.map(step => x.from + x.step * (count += step))];
 }
 
 // One cursor for all plots of a figure; they share their x.
 function addCursor(plots) {
   const data = plots[0].data;
+  data.x = along(data.x);
   const last = data.x.length - 1;
+  if (last < 1) return;
   const share = v => data.log ? Math.log(v / data.low) / Math.log(data.high / data.low)
                               : (v - data.low) / (data.high - data.low);
   const places = data.x.map(share);
-  const marks = data.marks.map(([at, name]) => ({at: share(at), name, index: nearest(share(at))}));
+  const marks = (data.marks || []).map(([at, name]) => ({at: share(at), name, index: nearest(share(at))}));
   const hairs = plots.map(({chart}) => addHair(chart));
 
   const slider = document.createElement('input');
@@ -26,7 +36,8 @@ function addCursor(plots) {
   slider.min = 0;
   slider.max = last;
   slider.value = 0;
-  slider.setAttribute('aria-label', 'Cursor: ' + plots.map(one => one.plot.dataset.title).join(', '));
+  const names = plots.map(({chart}) => chart.querySelector('title').textContent);
+  slider.setAttribute('aria-label', 'Cursor: ' + names.join(', '));
   slider.setAttribute('aria-valuetext', 'at the start');
   const output = document.createElement('output');
   output.textContent = marks.length

@@ -53,20 +53,22 @@ th,td{padding:.36rem .9rem .36rem 0;text-align:left;vertical-align:top;border-bo
 thead th{border-bottom:1px solid var(--ink);font-weight:400;font-style:italic;vertical-align:bottom}
 tbody th{font-weight:400;min-width:7rem;max-width:16rem;overflow-wrap:anywhere}
 tbody tr:last-child>*{border-bottom:1px solid var(--rule)}
-td:not(.num){min-width:6.5rem}
-td.num,th.num{text-align:right;white-space:nowrap;padding-right:0;padding-left:1.1rem}
-thead th.num{white-space:normal}
-td.num+td:not(.num),th.num+th:not(.num){padding-left:1.4rem}
+td.words{min-width:6.5rem}
+td:not(.words),thead th+th:not(.words){text-align:right;white-space:nowrap;padding-right:0;padding-left:1.1rem}
+thead th+th:not(.words){white-space:normal}
+td:not(.words)+td.words,thead th+th:not(.words)+th.words{padding-left:1.4rem}
 details{margin:.5rem 0}summary{cursor:pointer;padding:.25rem 0}
 summary :is(h3,h4,h5){display:inline;margin:0}details[open]{margin-bottom:1.5rem}
 figure{margin:1.4rem 0 2rem}
 figcaption{color:var(--soft);font-size:.85rem;line-height:1.45;margin-top:.5rem;max-width:38rem}
 .key{list-style:none;display:flex;flex-wrap:wrap;gap:.2rem 1.3rem;padding:0;margin:0 0 .3rem;font-size:.85rem}
-.key li{white-space:nowrap}.sample{vertical-align:-1px;margin-right:.3rem}
+.key li{white-space:nowrap}.sample{width:24px;height:10px;vertical-align:-1px;margin-right:.3rem}
 .plot{padding:26px 8px 38px 46px;position:relative}
 .head1{padding-top:46px}.head2{padding-top:60px}.head3{padding-top:74px}
-.chart{display:block;overflow:visible;touch-action:pan-y}
-.grid{stroke:var(--faint)}.foot{stroke:var(--soft)}
+.chart{display:block;width:100%;overflow:visible;touch-action:pan-y}
+.chart svg{overflow:visible}.grid,.foot{fill:none;vector-effect:non-scaling-stroke}
+.grid{stroke:var(--faint)}.foot{stroke:var(--soft)}.mid{text-anchor:middle}.end{text-anchor:end}
+.tick.mid{transform:translateY(16px)}.tick.end{transform:translate(-7px,4px)}
 .tick,.axis{fill:var(--soft);font-size:12px}.head1 .axis[dy="-10"]{transform:translateY(-18px)}
 .head2 .axis[dy="-10"]{transform:translateY(-32px)}.head3 .axis[dy="-10"]{transform:translateY(-46px)}
 .note{fill:var(--ink);font-size:12px}.mark{fill:var(--ink);font-size:11.5px;
@@ -77,7 +79,7 @@ paint-order:stroke;stroke:var(--paper);stroke-width:3px}
 .reference{stroke:var(--ink);stroke-dasharray:2 3;fill:none}
 .stem{stroke:var(--x);stroke-width:1}
 .span.on{fill:var(--on)}.span.load{fill:var(--load)}
-.bar.pale{fill:var(--pale)}.axis-x{fill:var(--x)}.axis-y{fill:var(--y)}.axis-z{fill:var(--z)}
+.bar{fill:none}.pale{stroke:var(--pale)}.axis-x{stroke:var(--x)}.axis-y{stroke:var(--y)}.axis-z{stroke:var(--z)}
 .hair{stroke:var(--y);stroke-width:1.2;pointer-events:none}
 .cursor{padding:0 8px 0 46px;font-size:.85rem}
 .cursor input{width:100%;margin:0;accent-color:var(--y);height:1.6rem}
@@ -88,7 +90,7 @@ footer{margin-top:3.5rem;padding-top:1rem;border-top:3px double var(--rule);colo
 .short{grid-template-columns:1fr;gap:.1rem}.short dd{margin-bottom:1rem}.short dd.first{font-size:1.1em}
 nav ul{columns:1}dl:not(.short){grid-template-columns:1fr;gap:0}dl:not(.short) dd{margin-bottom:.45rem}
 .plot{padding-left:38px;padding-right:4px}.cursor{padding-left:38px;padding-right:4px}.tick,.axis{font-size:11px}
-th,td{padding-right:.7rem}td.num,th.num{padding-left:.8rem}}
+th,td{padding-right:.7rem}td:not(.words),thead th+th:not(.words){padding-left:.8rem}}
 @media print{:root{color-scheme:light;
 --paper:#fff;--ink:#000;--soft:#444;--rule:#bbb;--faint:#e4e4e4;--x:#1f6aa5;--y:#c2601a;
 --z:#62676b;--pale:#ccd2d5;--on:#f0ece0;--load:#cfdce8;--doubt:#d9e3ec;--link:#000}
@@ -96,5 +98,5 @@ html{font-size:9.5pt}body{font-size:1rem;line-height:1.4;print-color-adjust:exac
 .sheet{max-width:none;padding:0}.cursor,.skip,nav{display:none}h2{margin-top:1.8rem}
 h2,h3,h4,h5,caption,thead{break-after:avoid}figure,tr,.refused,.short dd{break-inside:avoid}
 .wide{overflow:visible;background:none}table{font-size:.92em}.tick,.axis,.mark,.note{font-size:10px}
-td.num,th.num{padding-left:.6rem}@page{margin:16mm}}
+td:not(.words),thead th+th:not(.words){padding-left:.6rem}@page{margin:16mm}}
 """

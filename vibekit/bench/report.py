@@ -7,6 +7,7 @@ import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
+from vibekit.bench.comparison import told_pairs
 from vibekit.bench.markup import Html, el, facts, join, table
 from vibekit.bench.page_script import SCRIPT
 from vibekit.bench.page_style import STYLE
@@ -18,6 +19,7 @@ from vibekit.bench.report_sections import (
     doubt_section,
     grade_section,
     measured_section,
+    method_section,
     remarks_section,
     sheet_facts,
     time_section,
@@ -77,12 +79,12 @@ def _contents(report: Report, title: str) -> list[Html | None]:
     remarks = remarks_section([notice.to_dict() for notice in report.notices], 2)
     if len(report.tools) == 1:
         part = report.tools[0]
-        return [*start, _headline(part), *_details(part, 2, "t1"), remarks, _cautions()]
+        return [*start, _headline(part), *_details(part, 2, "t1"), method_section(2), remarks, _cautions()]
     tools = [
         el("section", el("h2", tool_name(part), id=f"t{i}"), _headline(part), *_details(part, 3, f"t{i}"))
         for i, part in enumerate(report.tools, 1)
     ]
-    return [*start, _overview(report), _comparison(report.ranking), *tools, remarks, _cautions()]
+    return [*start, _overview(report), _comparison(report.ranking), *tools, method_section(2), remarks, _cautions()]
 
 
 def _headline(part: ToolPart) -> Html:
@@ -156,11 +158,12 @@ def _comparison(ranking: Document | None) -> Html | None:
     )
     parts: list[object | None] = [el("h2", "Side by side, on equal terms")]
     parts.append(table(caption, headings, rows) if rows else el("p", "No two tools can be compared."))
-    pairs = [_pair(pair) for pair in ranking["pairs"]]
-    if pairs:
-        parts.append(
-            table("How sure the order is", ("tool", "shakes less than", "probability", "so they"), pairs, numbers=(2,))
-        )
+    told = told_pairs(ranking["pairs"])
+    if told:
+        caption = "How sure the order is"
+        caption += ": each tool and the next" if len(told) < len(ranking["pairs"]) else ""
+        columns = ("tool", "shakes less than", "probability", "so they")
+        parts.append(table(caption, columns, map(_pair, told), numbers=(2,)))
     apart = ranking["not_comparable"]
     if apart:
         parts.append(el("p", "Not compared:"))

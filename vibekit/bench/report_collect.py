@@ -10,9 +10,10 @@ import numpy as np
 
 from vibekit.bench.analysis import Fingerprint, RunResult, SpindleSpeed, output_speed, run_result
 from vibekit.bench.diagnoses import MOST_RECORDINGS
+from vibekit.bench.parallel import run_all
 from vibekit.bench.ranking import rank
 from vibekit.bench.report_parts import Document, LevelCurve, RecordingPart, Report, SpectrumCurve, ToolPart
-from vibekit.errors import Notice, VibekitError
+from vibekit.errors import Notice, UsageError, VibekitError
 from vibekit.handarm.magnitude import BoolArray, VibrationMagnitude, grade
 from vibekit.handarm.onepass import LevelTrack
 from vibekit.handarm.summary import grade_document
@@ -145,12 +146,26 @@ def _over_axes(values: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(np.square(values).sum(axis=0)), dtype=np.float64)
 
 
-def collect(looked: Sequence[Looked], title: str | None = None, notices: Sequence[Notice] = ()) -> Report:
+def collect(
+    looked: Sequence[Looked],
+    title: str | None = None,
+    notices: Sequence[Notice] = (),
+    jobs: int | None = None,
+    engine: str | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Report:
     """Return the whole page's contents: recordings grouped by tool, with every remark once.
 
     What a diagnosis refuses stands with it: the page as a whole is refused only by what cannot be graded.
+    `jobs`, `engine` and `progress` are as of `run_all`, for the diagnoses.
     """
-    tools = tool_parts(looked)
+    groups: dict[str | None, list[Looked]] = {}
+    for one in looked:
+        groups.setdefault(one.sheet.tag if one.sheet else None, []).append(one)
+    resting = [_rests_on(members) for members in groups.values()]
+    work = [[(one.stream, one.start_s) for one in some] for some in resting]
+    diagnoses = dict(run_all(_diagnose, work, jobs, progress, engine))
+    tools = tuple(_tool_part(tag, members, resting[i], diagnoses[i]) for i, (tag, members) in enumerate(groups.items()))
     remarks = list(grade_document([one.magnitude for one in looked], notices)["notices"])
     for part in tools:
         diagnosed = part.diagnosis["notices"] if part.diagnosis else []
@@ -159,43 +174,43 @@ def collect(looked: Sequence[Looked], title: str | None = None, notices: Sequenc
     return Report(title, tools, ranking, tuple(Notice(**remark) for remark in remarks))
 
 
-def tool_parts(looked: Sequence[Looked]) -> tuple[ToolPart, ...]:
-    """Return the recordings grouped by tool, in the order in which the tools first appear."""
-    groups: dict[str | None, list[Looked]] = {}
-    for one in looked:
-        groups.setdefault(one.sheet.tag if one.sheet else None, []).append(one)
-    return tuple(_tool_part(tag, members) for tag, members in groups.items())
+def _rests_on(members: list[Looked]) -> list[Looked]:
+    """Return the recordings that a tool's diagnosis rests on: they are in memory together, so of more than
+    `MOST_RECORDINGS` the last of each condition and position.
+    """
+    if len(members) <= MOST_RECORDINGS:
+        return members
+    latest = {(one.result.condition, one.result.position): one for one in members}
+    return list(latest.values())[-MOST_RECORDINGS:]
 
 
-def _tool_part(tag: str | None, members: list[Looked]) -> ToolPart:
-    document = grade_document([one.magnitude for one in members])
-    diagnosis, reason = _diagnosis(tag, members)
-    parts = tuple(one.part for one in members)
-    return ToolPart(tag, members[-1].sheet, tuple(document["summaries"]), parts, diagnosis, reason)
+def _diagnose(stretches: list[tuple[RecordingStream, float]]) -> Document:
+    """Return the diagnosis of one tool from stretches of its recordings together.
 
-
-def _diagnosis(tag: str | None, members: list[Looked]) -> tuple[Document | None, str | None]:
-    """Return the diagnosis of a tool from its recordings together, or None and the reason.
-
-    Of more than `MOST_RECORDINGS` the last of each condition and position are taken: they are in memory together.
+    Raises:
+        UsageError: several recordings, and no tool sheet that says they are of one tool.
     """
     from vibekit.machine.diagnosis import diagnose
 
-    if tag is None and len(members) > 1:
-        return None, "no tool sheet says that these recordings are of one tool"
-    given, remarks = len(members), []
-    if given > MOST_RECORDINGS:
-        latest = {(one.result.condition, one.result.position): one for one in members}
-        members = list(latest.values())[-MOST_RECORDINGS:]
+    if len(stretches) > 1 and stretches[0][0].tool is None:
+        raise UsageError("no tool sheet says that these recordings are of one tool")
+    return diagnose([stretch(stream, start, LOOKED_AT_S) for stream, start in stretches]).to_dict()
+
+
+def _tool_part(
+    tag: str | None, members: list[Looked], resting: list[Looked], outcome: Document | VibekitError
+) -> ToolPart:
+    document = grade_document([one.magnitude for one in members])
+    parts = tuple(one.part for one in members)
+    diagnosis, reason = (None, str(outcome)) if isinstance(outcome, VibekitError) else (outcome, None)
+    if diagnosis and len(resting) < len(members):
         message = (
-            f"the diagnosis rests on {len(members)} of {given} recordings, the last of each condition and position"
+            f"the diagnosis rests on {len(resting)} of {len(members)} recordings, "
+            "the last of each condition and position"
         )
-        remarks.append(Notice("recordings_left_out", "info", message, len(members), MOST_RECORDINGS).to_dict())
-    try:
-        document = diagnose([stretch(one.stream, one.start_s, LOOKED_AT_S) for one in members]).to_dict()
-    except VibekitError as error:
-        return None, str(error)
-    return document | {"notices": remarks + document["notices"]}, None
+        left_out = Notice("recordings_left_out", "info", message, len(resting), MOST_RECORDINGS).to_dict()
+        diagnosis = {**diagnosis, "notices": [left_out, *diagnosis["notices"]]}
+    return ToolPart(tag, members[-1].sheet, tuple(document["summaries"]), parts, diagnosis, reason)
 
 
 def measured(

@@ -81,12 +81,7 @@ def _octave_plot(
     first: bool,
 ) -> Html:
     felt = values * weighting_factor(midband)
-    wide, slim = ([(float(f / w), float(f * w)) for f in midband] for w in (10**0.043, 10**0.026))
     strongest = centres[int(felt.argmax())]
-    titles = [
-        f"{plain(c)} Hz: {number(v)} m/s², weighted {number(w)} m/s²"
-        for c, v, w in zip(centres, values.tolist(), felt.tolist(), strict=True)
-    ]
     return draw(
         Plot(
             name,
@@ -97,11 +92,15 @@ def _octave_plot(
             x,
             y,
             (
-                bars(x, y, wide, values.tolist(), "pale", titles),
-                bars(x, y, slim, felt.tolist(), f"axis-{axis}", titles),
+                bars(x, y, midband, 10**0.043, values.tolist(), "pale"),
+                bars(x, y, midband, 10**0.026, felt.tolist(), f"axis-{axis}"),
             ),
             (),
-            Reading(np.asarray(centres), ((f"{axis} as measured", "m/s²", values), ("weighted", "m/s²", felt))),
+            Reading(
+                np.asarray(centres),
+                ((f"{axis} as measured", "m/s²", values), ("weighted", "m/s²", felt)),
+                follows=not first,
+            ),
             height=130,
             key=(("bar pale", "as measured"), (f"bar axis-{axis}", "weighted")) if first else (),
         )
@@ -297,7 +296,7 @@ def day_figure(name: str, summary: Document) -> Html:
         y,
         (band(x, y, hours, low, high, "doubt"), curve(x, y, hours, middle, "ink")),
         (level_line(y, limit, f"limit value {limit:g}"), level_line(y, action, f"action value {action:g}")),
-        Reading(hours, (("A(8)", "m/s²", middle), ("low", "m/s²", low), ("high", "m/s²", high))),
+        Reading(hours[::2], (("A(8)", "m/s²", middle[::2]), ("low", "m/s²", low[::2]), ("high", "m/s²", high[::2]))),
         height=200,
         key=(("curve ink", "A(8)"), ("area doubt", "its doubt (k = 2)"), ("reference", "daily values")),
     )

@@ -92,31 +92,34 @@ def doubt_section(part: ToolPart, level: int) -> Html | None:
 
 
 def measured_section(part: ToolPart, level: int) -> Html:
-    """Return how the recordings were measured: what they share, then what is each one's own."""
+    """Return how a tool's recordings were measured: what they share, then what is each one's own."""
     shared = [row for row in part.recordings[0].measured if all(row in r.measured for r in part.recordings)]
     parts: list[object] = [heading(level)("How it was measured"), facts(shared)]
     for recording in part.recordings:
         own = [row for row in recording.measured if row not in shared]
         if own:
             parts += [heading(level + 1)(recording.grade["file"]), facts(own)]
-    parts.append(
-        el(
-            "p",
-            "The weighting is the analogue curve Wh of ISO 5349-1, band limiting included, applied exactly at the "
-            "recording's own rate. The first 0.3 s, in which the filter settles, do not count. The total value is the "
-            "root of the sum of squares of the three axes.",
-        )
-    )
     return join(parts)
 
 
-def unmeasured_section(part: ToolPart, level: int) -> Html:
-    """Return what these recordings say nothing about."""
-    return join([heading(level)("What was not measured"), el("ul", *(el("li", line) for line in unmeasured(part)))])
+def unmeasured_section(part: ToolPart, level: int) -> Html | None:
+    """Return what a tool's recordings say nothing about, or None where they say it all."""
+    lines = unmeasured(part)
+    return join([heading(level)("What was not measured"), _list(lines)]) if lines else None
+
+
+def method_section(level: int) -> Html:
+    """Return what holds for every recording: how it is weighted, and what none of them can tell."""
+    head = heading(level)
+    return join([head("How it was weighted"), el("p", _WEIGHTING), head("What no such recording tells"), _list(_NEVER)])
+
+
+def _list(lines: Sequence[str]) -> Html:
+    return el("ul", *(el("li", line) for line in lines))
 
 
 def unmeasured(part: ToolPart) -> list[str]:
-    """Return, line by line, what is missing here and what no such recording can tell."""
+    """Return, line by line, what is missing here."""
     rows = [recording.grade for recording in part.recordings]
     conditions = {row["condition"] for row in rows}
     lines = []
@@ -140,9 +143,14 @@ def unmeasured(part: ToolPart) -> list[str]:
         for recording in part.recordings
         for what, why in recording.reasons.items()
     ]
-    return [*lines, *_NEVER]
+    return lines
 
 
+_WEIGHTING = (
+    "The weighting is the analogue curve Wh of ISO 5349-1, band limiting included, applied exactly at each recording's "
+    "own rate. The first 0.3 s, in which the filter settles, do not count. The total value is the root of the sum of "
+    "squares of the three axes."
+)
 _NEVER = (
     "How hard the tool was gripped and pushed, and how another person would hold it.",
     "Other accessories, other materials, another state of wear.",

@@ -59,7 +59,7 @@ def _evidence(name: str, evidence: Sequence[Document]) -> Html | None:
     if not evidence:
         return None
     rows = [
-        [
+        (
             item["line"],
             "for" if item["supports"] else "against",
             number(item["order"]),
@@ -67,9 +67,10 @@ def _evidence(name: str, evidence: Sequence[Document]) -> Html | None:
             number(item["amplitude_mps2"]),
             number(item["over_floor_db"]),
             item["axis"] or "-",
-        ]
+        )
         for item in evidence
     ]
+    rows = list(dict.fromkeys(rows))  # one line may speak for two features
     headings = ("line", "speaks", "order", "Hz", "m/s² r.m.s.", "dB over floor", "axis")
     shown = table(f"Evidence: {name}", headings, rows, numbers=range(2, 6))
     return el("details", el("summary", f"Evidence for and against: {name}"), shown)

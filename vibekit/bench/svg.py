@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -19,8 +20,10 @@ from vibekit.bench.markup import Html, el, join
 
 FloatArray = NDArray[np.float64]
 
-COLUMNS = 720  # a plot's widest width in CSS pixels: finer detail than one column is drawn as its range
+COLUMNS = 480  # of a plot, which is 700 CSS pixels wide at most: finer detail than one column is drawn as its range
+READINGS = 200  # places a cursor can stand at, each at the highest point of its column
 _WIDE, _HIGH = 1440, 1000  # grid of the stretched drawing
+_NEAR = 2  # of the grid's height, half a pixel: points so near the line through their neighbours are left out
 
 
 @dataclass(frozen=True)
@@ -96,19 +99,27 @@ def plain(value: float) -> str:
 
 
 def thin(x: Axis, values_x: ArrayLike, values_y: ArrayLike) -> NDArray[np.intp]:
-    """Return the indices of a curve's points to draw: first, lowest, highest and last of every column of the plot."""
+    """Return the indices of a curve's points to draw: the lowest and highest of every column of the plot, and the ends.
+
+    Up to two points a column are all drawn.
+    """
     at, y = np.asarray(values_x, dtype=np.float64), np.asarray(values_y, dtype=np.float64)
     index = np.flatnonzero(np.isfinite(y) & (at >= x.low) & (at <= x.high))
-    if index.size <= 4 * COLUMNS:
+    if index.size <= 2 * COLUMNS:
         return index
-    at, y = at[index], y[index]
-    column = np.minimum((x.share(at) * COLUMNS).astype(int), COLUMNS - 1)
-    starts = np.flatnonzero(np.diff(column, prepend=-1))
-    chosen: set[int] = set()
-    for start, stop in zip(starts.tolist(), [*starts[1:].tolist(), at.size], strict=True):
+    starts, y = _columns(x, at[index], COLUMNS), y[index]
+    chosen = {0, index.size - 1}
+    for start, stop in pairwise([*starts, index.size]):
         part = y[start:stop]
-        chosen |= {start, start + int(part.argmin()), start + int(part.argmax()), stop - 1}
+        chosen |= {start + int(part.argmin()), start + int(part.argmax())}
     return np.asarray(index[np.array(sorted(chosen))])
+
+
+def _columns(x: Axis, at: FloatArray, count: int) -> list[int]:
+    """Return the place of the first value in each of `count` columns of the plot that holds any."""
+    column = np.minimum((x.share(at) * count).astype(int), count - 1)
+    starts: list[int] = np.flatnonzero(np.diff(column, prepend=-1)).tolist()
+    return starts
 
 
 def highest(x: Axis, values_x: ArrayLike, series: Sequence[ArrayLike]) -> tuple[FloatArray, list[FloatArray]]:
@@ -117,12 +128,10 @@ def highest(x: Axis, values_x: ArrayLike, series: Sequence[ArrayLike]) -> tuple[
     ys = [np.asarray(one, dtype=np.float64) for one in series]
     keep = np.isfinite(ys[0]) & (at >= x.low) & (at <= x.high)
     at, ys = at[keep], [one[keep] for one in ys]
-    if at.size <= COLUMNS:
+    if at.size <= READINGS:
         return at, ys
-    column = np.minimum((x.share(at) * COLUMNS).astype(int), COLUMNS - 1)
-    starts = np.flatnonzero(np.diff(column, prepend=-1))
-    stops = [*starts[1:], at.size]
-    index = np.array([start + int(ys[0][start:stop].argmax()) for start, stop in zip(starts, stops, strict=True)])
+    ends = pairwise([*_columns(x, at, READINGS), at.size])
+    index = np.array([start + int(ys[0][start:stop].argmax()) for start, stop in ends])
     return at[index], [one[index] for one in ys]
 
 
@@ -132,36 +141,66 @@ def curve(x: Axis, y: Axis, values_x: ArrayLike, values_y: ArrayLike, style: str
     index = thin(x, at, values)
     gaps = np.cumsum(~np.isfinite(values))[index]
     pieces = np.split(index, np.flatnonzero(np.diff(gaps)) + 1) if index.size else []
-    drawn = "".join(_path(x, y, at[piece], values[piece]) for piece in pieces)
+    drawn = "".join(_path(_placed(x, y, at[piece], values[piece])) for piece in pieces)
     return el("path", class_=f"curve {style}", d=drawn) if drawn else Html("")
 
 
 def band(x: Axis, y: Axis, values_x: ArrayLike, low: ArrayLike, high: ArrayLike, style: str) -> Html:
     """Return the area between two curves with the same x."""
-    at = np.asarray(values_x, dtype=np.float64)
-    there = _path(x, y, at, np.asarray(high, dtype=np.float64))
-    back = _path(x, y, at[::-1], np.asarray(low, dtype=np.float64)[::-1])
-    return el("path", class_=f"area {style}", d=f"{there}L{back[1:]}Z")
+    at, below, above = (np.asarray(values, dtype=np.float64) for values in (values_x, low, high))
+    around = _placed(x, y, at, above) + _placed(x, y, at, below)[::-1]
+    return el("path", class_=f"area {style}", d=f"{_path(around)}Z")
 
 
-def _path(x: Axis, y: Axis, at: FloatArray, values: FloatArray) -> str:
+Points = list[tuple[int, int]]
+
+
+def _placed(x: Axis, y: Axis, at: FloatArray, values: FloatArray) -> Points:
+    """Return where a curve's points lie on the drawing's grid, without those that the line does not need."""
     across = np.rint(x.share(at) * _WIDE).astype(int)
     down = np.rint((1.0 - y.share(values)) * _HIGH).astype(int)
-    return "M" + "L".join(f"{a} {d}" for a, d in zip(across.tolist(), down.tolist(), strict=True))
+    return straightened(list(zip(across.tolist(), down.tolist(), strict=True)))
 
 
-def bars(
-    x: Axis, y: Axis, edges: Sequence[tuple[float, float]], values: Sequence[float], style: str, titles: Sequence[str]
-) -> Html:
-    """Return bars from the foot of the plot, each with a title for the pointer."""
-    drawn = []
-    for (left, right), value, title in zip(edges, values, titles, strict=True):
-        a, b = (x.share([left, right]) * _WIDE).round(1).tolist()
-        height = round(float(y.share(value)) * _HIGH, 1)
-        if height > 0:
-            shape = {"x": a, "y": round(_HIGH - height, 1), "width": round(b - a, 1), "height": height}
-            drawn.append(el("rect", el("title", title), class_=f"bar {style}", **shape))
-    return join(drawn)
+def straightened(points: Points) -> Points:
+    """Return the points whose line passes within `_NEAR` over or under every point: in one pass, ends kept.
+
+    From the last kept point on, each point bounds the slopes of lines that pass near it; the first point whose own
+    slope leaves the bounds makes the one before it a corner.
+    """
+    if len(points) < 3:
+        return points
+    kept = [points[0]]
+    low, high = -math.inf, math.inf
+    before = points[0]
+    for point in points[1:]:
+        across, down = point[0] - kept[-1][0], point[1] - kept[-1][1]
+        if before != kept[-1] and (across <= 0 or not low <= down / across <= high):
+            kept.append(before)
+            low, high = -math.inf, math.inf
+            across, down = point[0] - before[0], point[1] - before[1]
+        if across <= 0:
+            low, high = math.inf, -math.inf  # upright: the next point elsewhere makes this one a corner
+        else:
+            low, high = max(low, (down - _NEAR) / across), min(high, (down + _NEAR) / across)
+        before = point
+    return [*kept, before]
+
+
+def _path(points: Points) -> str:
+    """Return path data: the first point, then steps, a sign standing for the space before it."""
+    steps = [f"{b[0] - a[0]} {b[1] - a[1]}".replace(" -", "-") for a, b in pairwise(points)]
+    start = f"M{points[0][0]} {points[0][1]}"
+    return f"{start}l{' '.join(steps).replace(' -', '-')}" if steps else start
+
+
+def bars(x: Axis, y: Axis, centres: ArrayLike, ratio: float, values: Sequence[float], style: str) -> Html:
+    """Return bars on a logarithmic axis from the foot of the plot, each from its centre over to times `ratio`."""
+    middle = np.rint(x.share(centres) * _WIDE).astype(int).tolist()
+    width = round(2 * math.log(ratio) / math.log(x.high / x.low) * _WIDE)
+    tops = [round((1.0 - float(y.share(value))) * _HIGH) for value in values]
+    drawn = [f"M{at} {_HIGH}V{top}" for at, top in zip(middle, tops, strict=True) if top < _HIGH]
+    return el("path", class_=f"bar {style}", stroke_width=width, d="".join(drawn)) if drawn else Html("")
 
 
 def spans(x: Axis, stretches: Iterable[tuple[float, float]], style: str) -> Html:
@@ -181,7 +220,7 @@ def level_line(y: Axis, value: float, text: str, style: str = "reference") -> Ht
     return join(
         [
             el("line", class_=style, x1=0, x2="100%", y1=place, y2=place),
-            el("text", text, class_="note", x="100%", y=place, dx=-4, dy=-4, text_anchor="end"),
+            el("text", text, class_="note end", x="100%", y=place, dx=-4, dy=-4),
         ]
     )
 
@@ -192,44 +231,62 @@ def stem(x: Axis, y: Axis, value: float, height: float, text: str, raised: int =
     return join(
         [
             el("line", class_="stem", x1=place, x2=place, y1=-2 - 14 * raised, y2=top),
-            el("text", text, class_="mark", x=place, y=-5 - 14 * raised, text_anchor="middle"),
+            el("text", text, class_="mark mid", x=place, y=-5 - 14 * raised),
         ]
     )
 
 
-def _percent(share: float) -> str:
-    return f"{100 * share:.2f}%"
+def _percent(share: float, decimals: int = 2) -> str:
+    return f"{100 * share:.{decimals}f}".rstrip("0").rstrip(".") + "%"
 
 
 @dataclass(frozen=True)
 class Reading:
     """What a cursor reads at `x`: each series (name, unit, values), names of marks.
 
-    `second` (name, unit, factor) says x once more in another unit.
+    `second` (name, unit, factor) says x once more in another unit. `follows`: the x is that of the figure's first plot.
     """
 
     x: FloatArray
     series: tuple[tuple[str, str, FloatArray], ...]
     marks: tuple[tuple[float, str], ...] = ()
     second: tuple[str, str, float] | None = None
+    follows: bool = False
 
     def to_dict(self, axis: Axis) -> dict[str, Any]:
         """Return the reading as data for the page's script."""
+        series = {"series": [{"name": name, "unit": unit, "y": _short(y, 3)} for name, unit, y in self.series]}
+        if self.follows:
+            return series
         return {
             "log": axis.log,
             "low": axis.low,
             "high": axis.high,
             "name": axis.title,
             "unit": axis.unit,
-            "x": _short(self.x),
-            "series": [{"name": name, "unit": unit, "y": _short(y)} for name, unit, y in self.series],
-            "marks": [[_digits(at, 6), name] for at, name in self.marks],
-            "second": [*self.second[:2], _digits(self.second[2], 6)] if self.second else None,
+            "x": _even(self.x) or _short(self.x),
+            **series,
+            **({"marks": [[_digits(at, 6), name] for at, name in self.marks]} if self.marks else {}),
+            **({"second": [*self.second[:2], _digits(self.second[2], 6)]} if self.second else {}),
         }
 
 
-def _short(values: FloatArray) -> list[float | None]:
-    return [_digits(value, 4) if math.isfinite(value) else None for value in values.tolist()]
+def _even(values: FloatArray) -> dict[str, Any] | None:
+    """Return values on an even grid as their start, step and steps in between (one number: each one step), or None."""
+    if values.size < 3 or not np.isfinite(values).all():
+        return None
+    step = float(np.diff(values).min())
+    counts = np.diff(values) / step if step > 0 else np.array([math.nan])
+    whole = np.rint(counts)
+    if not np.all(np.abs(counts - whole) < 1e-3):  # of a step, and so smaller than any letter shows
+        return None
+    step = float((values[-1] - values[0]) / whole.sum())
+    steps = len(whole) if np.all(whole == 1) else whole.astype(int).tolist()
+    return {"from": _digits(float(values[0]), 9), "step": _digits(step, 12), "steps": steps}
+
+
+def _short(values: FloatArray, digits: int = 4) -> list[float | None]:
+    return [_digits(value, digits) if math.isfinite(value) else None for value in values.tolist()]
 
 
 def _digits(value: float, digits: int) -> float:
@@ -259,20 +316,18 @@ def draw(plot: Plot) -> Html:
         "svg",
         el("title", plot.title, id=f"{plot.name}-t"),
         el("desc", plot.description, id=f"{plot.name}-d"),
-        _grid(plot.x, plot.y),
         el(
             "svg",
+            _grid(plot.x, plot.y),
             *plot.inside,
+            el("path", class_="foot", d=f"M0 {_HIGH}H{_WIDE}"),
             viewBox=f"0 0 {_WIDE} {_HIGH}",
             preserveAspectRatio="none",
-            width="100%",
-            height="100%",
         ),
-        el("line", class_="foot", x1=0, x2="100%", y1="100%", y2="100%"),
+        _letters(plot.x, plot.y),
         *plot.around,
         class_="chart",
         role="img",
-        width="100%",
         height=plot.height,
         aria_labelledby=f"{plot.name}-t",
         aria_describedby=f"{plot.name}-d",
@@ -281,7 +336,7 @@ def draw(plot: Plot) -> Html:
     if plot.reading is not None:
         data = el("script", embedded(plot.reading.to_dict(plot.x)), type="application/json", class_="reading")
     frame = f"plot head{plot.headroom}" if plot.headroom else "plot"
-    return join([_key(plot.key), el("div", drawing, data, class_=frame, data_title=plot.title)])
+    return join([_key(plot.key), el("div", drawing, data, class_=frame)])
 
 
 def embedded(data: Any) -> Html:
@@ -291,20 +346,24 @@ def embedded(data: Any) -> Html:
 
 
 def _grid(x: Axis, y: Axis) -> Html:
-    parts = []
-    for tick in x.ticks:
-        place = _percent(float(x.share(tick.value)))
-        parts.append(el("line", class_="grid", x1=place, x2=place, y1=0, y2="100%"))
-        if tick.text:
-            parts.append(el("text", tick.text, class_="tick", x=place, y="100%", dy=16, text_anchor="middle"))
-    for tick in y.ticks:
-        place = _percent(1.0 - float(y.share(tick.value)))
-        parts.append(el("line", class_="grid", x1=0, x2="100%", y1=place, y2=place))
-        if tick.text:
-            parts.append(el("text", tick.text, class_="tick", x=0, y=place, dx=-7, dy=4, text_anchor="end"))
-    parts.append(el("text", x.name, class_="axis", x="100%", y="100%", dy=34, text_anchor="end"))
-    parts.append(el("text", y.name, class_="axis", x=0, y=0, dx=-40, dy=-10))
-    return el("g", *parts, aria_hidden="true")
+    """Return the grid lines of both axes as one shape of the stretched drawing."""
+    upright = [f"M{round(float(x.share(tick.value)) * _WIDE)} 0V{_HIGH}" for tick in x.ticks]
+    level = [f"M0 {round((1.0 - float(y.share(tick.value))) * _HIGH)}H{_WIDE}" for tick in y.ticks]
+    return el("path", class_="grid", d="".join(upright + level))
+
+
+def _letters(x: Axis, y: Axis) -> Html:
+    """Return the numbers and names of both axes."""
+    below = [el("text", tick.text, x=_percent(float(x.share(tick.value)), 1)) for tick in x.ticks if tick.text]
+    beside = [el("text", tick.text, y=_percent(1.0 - float(y.share(tick.value)), 1)) for tick in y.ticks if tick.text]
+    return el(
+        "g",
+        el("svg", el("g", *below, class_="tick mid"), y="100%"),
+        el("g", *beside, class_="tick end"),
+        el("text", x.name, class_="axis end", x="100%", y="100%", dy=34),
+        el("text", y.name, class_="axis", x=0, y=0, dx=-40, dy=-10),
+        aria_hidden="true",
+    )
 
 
 def _key(entries: tuple[tuple[str, str], ...]) -> Html | None:
@@ -313,7 +372,8 @@ def _key(entries: tuple[tuple[str, str], ...]) -> Html | None:
         return None
     samples = []
     for style, text in entries:
-        shape = "M0 5H24" if style.startswith("curve") or style == "reference" else "M0 0H24V10H0Z"
-        sample = el("svg", el("path", class_=style, d=shape), class_="sample", width=24, height=10, aria_hidden="true")
+        width = 10 if style.startswith("bar") else None
+        shape = "M0 5H24" if width or style.startswith("curve") or style == "reference" else "M0 0H24V10H0Z"
+        sample = el("svg", el("path", class_=style, d=shape, stroke_width=width), class_="sample", aria_hidden="true")
         samples.append(el("li", sample, " ", text))
     return el("ul", *samples, class_="key")
