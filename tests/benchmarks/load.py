@@ -85,6 +85,30 @@ def measured(label: str, *words: str | Path) -> None:
     )
 
 
+def opened(page: Path) -> None:
+    """Print how long a browser takes until the page is there, where there is one to drive; best of three."""
+    import shutil
+
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        return
+    browser_path = shutil.which("chromium") or shutil.which("google-chrome")
+    if browser_path is None:
+        return
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=browser_path, args=["--no-sandbox", "--disable-gpu"])
+        took, nodes = [], 0
+        for _ in range(3):
+            tab = browser.new_page(viewport={"width": 1100, "height": 800})
+            tab.goto(page.absolute().as_uri())
+            took.append(tab.evaluate("performance.getEntriesByType('navigation')[0].loadEventEnd / 1000"))
+            nodes = tab.evaluate("document.querySelectorAll('*').length")
+            tab.close()
+        browser.close()
+    print(f"opens in {min(took):.2f} s, {nodes:,} elements", flush=True)
+
+
 def main() -> None:
     """Print the table of the load."""
     hours, recordings, tools = (
@@ -127,6 +151,7 @@ def main() -> None:
             measured(f"report of {tools:g} tools", "report", folder / "bench", "--out", page)
             text = page.read_text(encoding="utf-8")
             print(f"page of {tools:g} tools: {page.stat().st_size / 1e6:.2f} MB, {text.count('<'):,} tags")
+            opened(page)
 
 
 if __name__ == "__main__":

@@ -1,5 +1,6 @@
 """The look of the page: calm, typographic, for phone and paper, light and dark; no fonts fetched.
 
+A tool's section is laid out when it comes near: a page of a hundred tools opens at once.
 Colours are a blue, an orange and a grey that stay apart for colour-blind eyes; letters and line styles repeat them.
 """
 
@@ -23,6 +24,7 @@ sub{line-height:0;font-size:.75em}
 p,ul,ol{margin:.6rem 0;overflow-wrap:anywhere}
 a{color:var(--link)}
 :focus-visible{outline:2px solid var(--x);outline-offset:3px}
+main>section{content-visibility:auto;contain-intrinsic-size:auto 6000px}
 .skip{position:absolute;left:-99rem}.skip:focus{left:1rem;top:1rem;background:var(--paper);padding:.4rem .8rem}
 .kind,figcaption,.tick,.axis,.mark,.note,.key,.cursor,caption,.small{font-family:"Liberation Sans",Helvetica,Arial,
 sans-serif}
@@ -91,7 +93,7 @@ footer{margin-top:3.5rem;padding-top:1rem;border-top:3px double var(--rule);colo
 nav ul{columns:1}dl:not(.short){grid-template-columns:1fr;gap:0}dl:not(.short) dd{margin-bottom:.45rem}
 .plot{padding-left:38px;padding-right:4px}.cursor{padding-left:38px;padding-right:4px}.tick,.axis{font-size:11px}
 th,td{padding-right:.7rem}td:not(.words),thead th+th:not(.words){padding-left:.8rem}}
-@media print{:root{color-scheme:light;
+@media print{main>section{content-visibility:visible}:root{color-scheme:light;
 --paper:#fff;--ink:#000;--soft:#444;--rule:#bbb;--faint:#e4e4e4;--x:#1f6aa5;--y:#c2601a;
 --z:#62676b;--pale:#ccd2d5;--on:#f0ece0;--load:#cfdce8;--doubt:#d9e3ec;--link:#000}
 html{font-size:9.5pt}body{font-size:1rem;line-height:1.4;print-color-adjust:exact;-webkit-print-color-adjust:exact}
