@@ -99,12 +99,12 @@ def dc_shift(m: Measures, context: Context) -> Check | None:
     split = _SHIFT_BANDS_HZ[3]
     low = np.array([_mean(row, f, HAND_HZ, split) * (split - HAND_HZ) for row in density])
     high = np.array([_mean(row, f, split, 1400.0) * (min(1400.0, float(f[-1])) - split) for row in density])
-    row = int(np.argmax(low / np.maximum(high, 1e-30)))
-    ratio = math.sqrt(low[row] / max(high[row], 1e-30))
-    near, far = (_mean(m.spectra.mean[row], f, *_SHIFT_BANDS_HZ[i : i + 2]) for i in (0, 2))
-    fall_db = 10.0 * math.log10(max(near, 1e-30) / max(far, 1e-30))
-    creeps = fall_db > _SHIFT_FALL_DB and math.sqrt(low[row]) > _SHIFT_MPS2
-    status = verdict(ratio, _SHIFT_RATIO, 3.0) if creeps else "pass"
+    ratios = np.sqrt(low / np.maximum(high, 1e-30))
+    falls = np.array([_shift_fall_db(row, f) for row in m.spectra.mean])
+    creeps = (falls > _SHIFT_FALL_DB) & (np.sqrt(low) > _SHIFT_MPS2)
+    worst = int(np.argmax(np.where(creeps, ratios, 0.0) if creeps.any() else ratios))
+    ratio, fall_db = float(ratios[worst]), float(falls[worst])
+    status = verdict(ratio, _SHIFT_RATIO, 3.0) if creeps[worst] else "pass"
     return Check(
         "dc_shift",
         status,
@@ -115,6 +115,12 @@ def dc_shift(m: Measures, context: Context) -> Check | None:
         "ISO 5349-2 6.2.4 (sign); limits: " + NO_SOURCE,
         None if status == "pass" else "put a mechanical filter under the sensor, or tighten cable and connector",
     )
+
+
+def _shift_fall_db(density: FloatArray, f: FloatArray) -> float:
+    """Return by how much the density falls from 6 to 15 Hz [dB]."""
+    near, far = (max(_mean(density, f, *_SHIFT_BANDS_HZ[i : i + 2]), 1e-30) for i in (0, 2))
+    return 10.0 * math.log10(near / far)
 
 
 def dropouts(m: Measures, context: Context) -> Check:
