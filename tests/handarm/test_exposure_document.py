@@ -6,7 +6,7 @@ import pytest
 
 import vibekit as vk
 from tests.documents import notice_of, sound
-from vibekit.errors import InputError, UsageError
+from vibekit.errors import InputError, Notice, UsageError
 from vibekit.handarm.exposure import DailyExposure, ExposureTask, day_of, refused_day, time_to_reach, weekly_exposure
 from vibekit.standards.exposure_values import EU, REGIMES
 
@@ -77,9 +77,8 @@ def test_a_day_closer_to_a_value_than_its_doubt_says_so(doubt: float, near: list
     notices = [n for n in sound(day.to_dict(), "exposure")["notices"] if n["code"] == "within_uncertainty"]
     assert [(n["severity"], n["value"], n["limit"]) for n in notices] == [("caution", 2.5, v) for v in near]
     assert all(n["remedy"] for n in notices)
-    assert [("action" in n["message"], "limit" in n["message"]) for n in notices] == [(True, False), (False, True)][
-        : len(near)
-    ]
+    said_of = ("the action value 2.5 m/s²", "the limit value 5 m/s²")
+    assert all(words in n["message"] for words, n in zip(said_of, notices, strict=False))
 
 
 def test_a_day_clear_of_the_values_says_nothing() -> None:
@@ -105,6 +104,22 @@ def test_a_tool_that_stands_still() -> None:
     assert notice_of(day._doubts(), "no_vibration").severity == "info"
     assert time_to_reach(0.0, 2.5) is None
     assert day_of([ExposureTask(2.5, 8 * HOUR), ExposureTask(0.0, HOUR)]).cut_s(2.5, day.tasks[0]) == 0.0
+
+
+def test_every_task_has_its_own_time_left_and_its_own_cut() -> None:
+    """2 m/s² for 1 h: (6.25·8 - 4)/a² h are left to 2.5; 10 and 8 m/s² for 4 h: (82 - 25)·8/a² h too many for 5."""
+    low = day_of([ExposureTask(2.0, HOUR), ExposureTask(4.0, 0.0)]).to_dict()["tasks"]
+    assert [t["time_left_to_action_s"] for t in low] == pytest.approx([46 / 4 * HOUR, 46 / 16 * HOUR])
+    assert [t["cut_to_action_s"] for t in low] == [0.0, 0.0]
+    high = day_of([ExposureTask(10.0, 4 * HOUR), ExposureTask(8.0, 4 * HOUR)]).to_dict()["tasks"]
+    assert [t["cut_to_limit_s"] for t in high] == [None, None]
+    one = day_of([ExposureTask(10.0, 4 * HOUR), ExposureTask(1.0, HOUR)]).to_dict()["tasks"]
+    assert [t["cut_to_limit_s"] for t in one] == [pytest.approx((401 - 25 * 8) / 100 * HOUR), None]
+
+
+def test_a_faint_day_keeps_its_doubt() -> None:
+    """One task: A(8) = a·sqrt(T/T0), and so is its uncertainty."""
+    assert day_of([ExposureTask(0.2, 2 * HOUR, 0.1)]).expanded_uncertainty_mps2 == pytest.approx(0.05)
 
 
 def test_what_must_go_for_a_value() -> None:
@@ -163,6 +178,8 @@ def test_no_task_at_all() -> None:
         day_of([ExposureTask(1.0, 13 * HOUR), ExposureTask(1.0, 12 * HOUR)])
     day = day_of([ExposureTask(1.0, 12 * HOUR), ExposureTask(1.0, 12 * HOUR)])
     assert isinstance(day, DailyExposure) and day.notices == () and day.values == EU
+    remark = Notice("remark", "info", "from a recording")
+    assert day_of(day.tasks, EU, [remark]).to_dict()["notices"][0]["code"] == "remark"
 
 
 def test_a_day_that_cannot_be_given_still_names_the_values() -> None:

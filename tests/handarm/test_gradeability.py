@@ -65,9 +65,11 @@ def test_band() -> None:
     assert (beyond.code, beyond.severity, beyond.value) == ("band_misses_lines", "refusal", 180.0)
     assert beyond.limit == pytest.approx(2 * 11000 / 60)
     assert "spindle 1x 183 Hz, spindle 2x 367 Hz" in beyond.message
+    assert beyond.remedy and "6.3 to 1250 Hz" in beyond.remedy
     inside = reason(tool(11000), (2.0, 400.0))
     assert inside is not None
     assert (inside.code, inside.severity, inside.value, inside.limit) == ("band_incomplete", "caution", 400.0, 1250.0)
+    assert inside.remedy == beyond.remedy
 
 
 @pytest.mark.parametrize("sheet", [None, tool()])

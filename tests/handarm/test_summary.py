@@ -84,6 +84,7 @@ def test_runs_that_agree_say_nothing_and_few_runs_do() -> None:
     assert (scatter.severity, scatter.limit) == ("caution", 0.15)
     assert scatter.value == pytest.approx(2.0 / 6.0)
     assert "33 %" in scatter.message and scatter.remedy
+    assert [n.code for n in summarise([Run(4.0), Run(6.0)]).notices] == ["few_runs", "runs_scatter"]
     for count, words in ((1, "1 run where"), (2, "2 runs where")):
         few = notice_of(summarise([Run(5.0)] * count).notices, "few_runs")
         assert (few.severity, few.value, few.limit) == ("caution", count, 3)
@@ -129,6 +130,10 @@ def test_what_could_not_be_graded_is_shown_and_not_averaged() -> None:
     document = sound(grade_document([Run(None), Run(4.0)]), "grade")
     assert len(document["recordings"]) == 2
     assert (document["summary"]["runs"], document["summary"]["a_hv_mps2"]) == (1, 4.0)
+
+
+def test_a_weak_tool_comes_before_one_that_could_not_be_graded() -> None:
+    assert grade_document([Run(None, tool="A"), Run(0.5)])["summary"]["a_hv_mps2"] == 0.5
 
 
 @pytest.mark.parametrize("runs", [[], [Run(None)]])

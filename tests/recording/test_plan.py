@@ -65,6 +65,7 @@ def test_what_a_plan_warns_of() -> None:
     small = notice_of(notices, "range_too_small")  # 70.7·16/166.7 = 6.79 m/s² is under 1.5·6
     assert (small.severity, small.value, small.limit) == ("caution", pytest.approx(70.7107 * 0.096, rel=1e-5), 9.0)
     assert "167 Hz" in small.message and "6.79" in small.message and "declared at 6 m/s²" in small.message
+    assert small.remedy
     part = notice_of(notices, "band_incomplete")
     assert (part.severity, part.value, part.limit) == ("caution", pytest.approx(360.0), 1250.0)
     assert part.remedy and "2778 Hz" in part.remedy
@@ -75,7 +76,9 @@ def test_what_a_plan_does_not_warn_of() -> None:
     assert {n.code for n in plan(1250 / 0.45, 132.5).notices} == {"range_too_small"}
     assert {n.code for n in plan(6400.0, None, (2.0, 1249.0)).notices} == {"band_incomplete"}
     lost = notice_of(plan(6400.0, None, (2.0, 400.0)).notices, "band_misses_lines")
-    assert "folds" not in lost.message
+    assert lost.message.endswith("this sensor carries")
+    near = notice_of(plan(1400.0, None, (2.0, 400.0)).notices, "band_misses_lines")  # 500 is under half the rate
+    assert near.message.endswith("this sensor carries")
     assert plan(1000.0, None).lines[2].folds_to_hz is None  # exactly half the rate still stands where it is
     low = plan(6400.0, None, (200.0, 400.0))
     assert [line.carried for line in low.lines] == [False, True, False]
@@ -118,7 +121,9 @@ def test_the_slower_of_two_clocks_sets_the_band() -> None:
     assert band_covered(200.0, (1.0, 50.0), late) == (1.0, 50.0)
 
 
-@pytest.mark.parametrize(("level", "floor", "near"), [(2.99, 1.0, True), (3.0, 1.0, False), (1.0, 0.0, False)])
+@pytest.mark.parametrize(
+    ("level", "floor", "near"), [(5.98, 2.0, True), (6.0, 2.0, False), (1.0, 0.0, False), (0.0, 0.0, False)]
+)
 def test_a_level_near_its_background(level: float, floor: float, near: bool) -> None:
     """Powers add: at three times the floor the tool has sqrt(1 - 1/9) = 94 % of the value (own rule)."""
     found = floor_notice("r.wav", level, floor)
@@ -126,5 +131,5 @@ def test_a_level_near_its_background(level: float, floor: float, near: bool) -> 
     if near:
         notice = notice_of([found], "near_background")
         assert (notice.severity, notice.value, notice.limit) == ("caution", pytest.approx(level / floor), 3.0)
-        assert notice.message.startswith("r.wav: 2.99 m/s² is only 3 times the background of 1 m/s²")
+        assert notice.message.startswith("r.wav: 5.98 m/s² is only 3 times the background of 2 m/s²")
         assert notice.remedy

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -36,6 +37,8 @@ def test_a_recording_knows_its_length_and_keeps_its_samples() -> None:
     with pytest.raises(ValueError, match="read-only"):
         found.samples[0, 0] = 1.0
     assert Recording(np.arange(4.0), 1.0, ("x",)).samples.shape == (1, 4)
+    for kind in (np.int16, np.float32):
+        assert Recording(np.zeros((3, 4), dtype=kind), 1.0).samples.dtype == np.float64
     mine = np.zeros((3, 5))
     assert Recording(mine, 1.0).samples.dtype == np.float64
     mine[0, 0] = 1.0  # the caller's own array stays writable
@@ -139,10 +142,12 @@ def test_gravity_filter_against_scipy(size: int) -> None:
 
 
 def test_gravity_filter_of_a_slow_log() -> None:
-    """Below one sample a second the first sample is the start; a constant is taken out whole."""
-    slow = Recording(np.full((3, 20), 5.0), 1.2)
-    found = np.concatenate([b.acceleration for b in without_gravity(slow.blocks(20), 1.2)], axis=1)
-    assert np.abs(found).max() < 1e-9
+    """At 1.2 samples a second the first second is the first sample; reference as above."""
+    samples = 5.0 + np.random.default_rng(4).standard_normal((3, 20))
+    found = np.concatenate([b.acceleration for b in without_gravity(Recording(samples, 1.2).blocks(20), 1.2)], axis=1)
+    b, a = scipy.signal.butter(2, 0.5, "highpass", fs=1.2)
+    start = scipy.signal.lfilter_zi(b, a)[None, :] * samples[:, :1]
+    np.testing.assert_allclose(found, scipy.signal.lfilter(b, a, samples, axis=1, zi=start)[0], atol=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -173,7 +178,7 @@ def test_gravity_taken_out_is_said(stated: bool | None, severity: str) -> None:
 
 
 @pytest.mark.parametrize("size", [1, 3, 4, 7, 100])
-@pytest.mark.parametrize(("first", "last"), [(0, None), (0, 12), (2, 9), (5, None), (4, 8), (11, 12), (3, 3)])
+@pytest.mark.parametrize(("first", "last"), [(0, None), (0, 12), (2, 9), (5, None), (4, 8), (11, 12), (3, 3), (0, 0)])
 def test_rebatching_is_slicing(size: int, first: int, last: int | None) -> None:
     """Reference: the same frames cut from the whole with a slice."""
     whole = np.arange(24).reshape(12, 2)
@@ -227,7 +232,13 @@ def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
         temporary.write_text("new")
         assert not target.exists()
     assert target.read_text() == "new"
-    assert target.stat().st_mode & 0o777 & ~0o644 == 0
+    before = os.umask(0)
+    try:
+        with atomic(target) as temporary:
+            temporary.write_text("new")
+    finally:
+        os.umask(before)
+    assert target.stat().st_mode & 0o777 == 0o644  # not writable for others, whatever the user's mask
     with pytest.raises(KeyError), atomic(target) as temporary:
         temporary.write_text("half")
         raise KeyError
@@ -240,3 +251,6 @@ def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
         pass
     with pytest.raises(UsageError, match="cannot be written"), atomic(tmp_path / "none/a.txt", UsageError):
         pass
+    if Path(os.devnull).is_char_device():
+        with pytest.raises(InputError, match="a device or a pipe, not a file"), atomic(Path(os.devnull)):
+            pass

@@ -117,7 +117,7 @@ def test_text_of_a_sheet(tmp_path: Path) -> None:
         (None, "no such file"),
         (b"\xff\xfe\x00", "cannot be read as text: write it in UTF-8"),
         (b"x" * (MOST_SHEET_BYTES + 1), f"{MOST_SHEET_BYTES + 1} bytes: larger than such a text may be"),
-        (b"a = ", "not valid TOML"),
+        (b"a = ", "not valid TOML: Invalid value"),
         (b"a = " + b"[" * 100_000, "without end"),
         (b"a = 1" + b"0" * 5000, "not valid TOML"),
     ):
@@ -128,6 +128,8 @@ def test_text_of_a_sheet(tmp_path: Path) -> None:
         assert str(file) in str(caught.value) and "\n" not in str(caught.value)
     with pytest.raises(InputError, match="not a file"):
         read_small_text(tmp_path)
+    with pytest.raises(InputError, match="x: cannot be read: File name too long"):
+        read_small_text(tmp_path / ("x" * 300))
     with pytest.raises(InputError, match=r"5 bytes: larger than such a text may be \(4\)"):
         file.write_bytes(b"a = 1")
         read_small_text(file, 4)
@@ -205,7 +207,7 @@ def test_defaults_under_what_the_sidecar_says(tmp_path: Path) -> None:
     assert load_sidecar(file)[0] == RecordingFacts(run=2, condition="off")
     assert load_sidecar(tmp_path / "r.toml", defaults)[0].run == 1  # a sheet is not its own sidecar
     (tmp_path / "r.toml").write_text("recording = 3\n")
-    with pytest.raises(InputError, match=r"\[recording\]: must be a table"):
+    with pytest.raises(InputError, match=r"r\.toml: \[recording\]: must be a table"):
         load_sidecar(file, defaults)
 
 
@@ -220,6 +222,7 @@ def test_defaults_under_what_the_sidecar_says(tmp_path: Path) -> None:
             '[sensor]\nrange = "1 g"\n [recording] \nfull_scale = "50 g"\nrun = 1\n',
         ),
         ("\ufeff[recording]\n", '[recording]\nfull_scale = "50 g"\n'),
+        ('[recording]\nfull_scale = "1 g" # k=2\n', '[recording]\nfull_scale = "50 g"\n'),
     ],
 )
 def test_a_fact_is_entered_where_it_belongs(tmp_path: Path, before: str, after: str) -> None:
@@ -239,6 +242,13 @@ def test_facts_in_a_file_that_is_not_there_yet(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["r.toml"]
 
 
+def test_facts_old_and_new_together(tmp_path: Path) -> None:
+    file = tmp_path / "r.toml"
+    file.write_text('[recording]\nrun = 1\nfull_scale = "1 g"\n')
+    enter_in_sidecar(tmp_path / "r.wav", {"operator": "A", "full_scale": "50 g"})
+    assert file.read_text() == '[recording]\noperator = "A"\nrun = 1\nfull_scale = "50 g"\n'
+
+
 def test_what_cannot_be_entered_safely_is_left_alone(tmp_path: Path) -> None:
     file = tmp_path / "r.toml"
     with pytest.raises(InputError, match="name the recording, not its sidecar"):
@@ -250,6 +260,6 @@ def test_what_cannot_be_entered_safely_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="unknown key"):
         enter_in_sidecar(tmp_path / "r.wav", {"run": 1})
     file.write_text("[recording]\nrun = 1\n")
-    with pytest.raises(InputError, match=r"run must be a finite number"):
+    with pytest.raises(InputError, match=r"r\.toml: \[recording\]: run must be a finite number"):
         enter_in_sidecar(tmp_path / "r.wav", {"run": "one"})
     assert file.read_text() == "[recording]\nrun = 1\n"

@@ -13,7 +13,7 @@ def floor_notice(name: str, level_mps2: float, floor_mps2: float) -> Notice | No
 
     Independent powers add: with a floor of a third, sqrt(1 - 1/9) = 0.94 of the value is the tool's.
     """
-    if floor_mps2 <= 0 or level_mps2 >= LEAST_RATIO * floor_mps2:
+    if level_mps2 >= LEAST_RATIO * floor_mps2:  # so is every level above a floor of zero
         return None
     return Notice(
         "near_background",
