@@ -35,7 +35,7 @@ class Trial:
 def trial(name: str, size: str, random: Random) -> Trial:
     """Return what becomes of one recording with a flaw."""
     make, expected = FLAWS[name]
-    sound = clean(random)
+    sound = clean(random, (3200, 6400, 12800), 16.0)
     flawed = make(sound, random, size)
     found = doubts(flawed)
     return Trial(expected in found, bool(found), 100.0 * (running_a_hv(flawed) / running_a_hv(sound) - 1.0))
@@ -82,7 +82,7 @@ def alarms(count: int, random: Random) -> None:
     """Print the false alarms on sound recordings."""
     own: Counter[str] = Counter()
     for _ in range(count):
-        own.update(doubts(clean(random)))
+        own.update(doubts(clean(random, (3200, 6400, 12800), 20.0)))
     print(f"false alarms on {count} sound recordings made here: {dict(own) or 'none'}")
     others: dict[str, Counter[str]] = {}
     for number in range(count):

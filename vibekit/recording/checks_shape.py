@@ -9,11 +9,10 @@ from vibekit.recording.measures import Measures
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import FRAME_S
 
-_KURTOSIS_LACK = 0.5  # no source; set between sound and softly limited recordings
+_KURTOSIS_LACK = 0.35  # no source; set between sound recordings and those that a soft limit lowers by 12 %
 _SLOPE_LACK = 0.5  # no source; sound ones reach 0.15, and a sine that is all slope limit, a triangle, lacks 1.0
-_FINE_STEPS = (
-    3.0  # r.m.s. difference in steps of the resolution from which its distribution is the signal's (no source)
-)
+_SHOCKS = 8.0  # kurtosis (no source)
+_FINE_STEPS = 3.0  # r.m.s. difference, in steps of the resolution, from which it shows the signal (no source)
 
 
 def soft_clipping(m: Measures, context: Context) -> Check | None:
@@ -22,12 +21,11 @@ def soft_clipping(m: Measures, context: Context) -> Check | None:
     Independent lines with shares p of the power have a kurtosis of 3 - 1.5 sum(p²): 1.5 for one sine, towards 3 for
     many lines or noise (fourth moments of independent sines add so). The most tonal stretch is the measure, as a
     wandering speed only looks like many lines. Varying load raises the kurtosis; only a limit, or harmonics locked
-    just so, lower it.
+    just so, lower it: one strong line with a third harmonic of its own cannot be told from a limit.
     """
-    kurtosis, level = running_kurtosis(m)
-    if kurtosis is None or level < LOUD_MPS2 or (context.origin.timing and context.origin.timing.resampled):
+    if not _shape_tells(m, context):
         return None
-    lack = _kurtosis_lack(kurtosis, m.spectra.line_shares)
+    lack = float(_kurtosis_lack(m, m.frame_square, m.frame_fourth, m.spectra.line_shares).max())
     soft = lack > _KURTOSIS_LACK
     return Check(
         "soft_clipping",
@@ -35,7 +33,11 @@ def soft_clipping(m: Measures, context: Context) -> Check | None:
         lack,
         _KURTOSIS_LACK,
         f"the kurtosis lies {lack:.2f} below what the lines in the spectrum call for: "
-        + ("a soft limit in the chain" if soft else "amplitudes are not pressed together")
+        + (
+            "a soft limit in the chain, or a third harmonic locked to look like one"
+            if soft
+            else "amplitudes are not pressed together"
+        )
         if lack > 0
         else "amplitudes are not pressed together",
         "fourth moment of independent sines; limit: " + NO_SOURCE,
@@ -50,16 +52,15 @@ def slew(m: Measures, context: Context) -> Check | None:
     range, and an anti-alias filter behind the amplifier only rounds the piles. Two equal piles have a kurtosis of 1;
     the slope of independent lines has what `soft_clipping` says of their amplitudes, with shares of power times f².
     Fast vibration is taken off, and what is slow rides on it with a smaller gain. Where differences are hardly
-    larger than the resolution they are steps of it and say nothing.
+    larger than the resolution they are steps of it and say nothing. A limit that vibration beyond the recorded band
+    keeps busy leaves no piles in the band: there only a mechanical filter helps.
     """
-    kurtosis, level = running_kurtosis(m, slope=True)
-    if kurtosis is None or level < LOUD_MPS2 or (context.origin.timing and context.origin.timing.resampled):
+    if not _shape_tells(m, context):
         return None
-    on = running_frames(m).on
-    fine = np.sqrt(m.slope_square[:, on].mean(axis=1)) > _FINE_STEPS * m.lsb
+    fine = np.sqrt(m.slope_square[:, running_frames(m).on].mean(axis=1)) > _FINE_STEPS * m.lsb
     if not fine.any():
         return None
-    lack = _kurtosis_lack(kurtosis[fine], m.spectra.slope_shares[fine])
+    lack = float(_kurtosis_lack(m, m.slope_square, m.slope_fourth, m.spectra.slope_shares)[fine].max())
     limited = lack > _SLOPE_LACK
     return Check(
         "slew",
@@ -75,26 +76,28 @@ def slew(m: Measures, context: Context) -> Check | None:
     )
 
 
-def _kurtosis_lack(kurtosis: FloatArray, shares: FloatArray) -> float:
-    """Return how far the kurtosis of the worst axis lies below what its lines call for."""
-    return float(np.max(3.0 - 1.5 * shares.max(axis=1, initial=0.0) - kurtosis))
+def _shape_tells(m: Measures, context: Context) -> bool:
+    """Tell whether a second or more is loud enough, and was not smoothed by resampling."""
+    level = running_kurtosis(m)[1]
+    return level >= LOUD_MPS2 and not (context.origin.timing and context.origin.timing.resampled)
 
 
 def chatter(m: Measures, context: Context) -> Check:
     """Loose sensor: it lifts off and strikes back, so short shocks ride on the signal and the kurtosis rises.
 
-    Turning parts give 1.5 (a sine) to about 4, gears and bearings in bad order 4 to 8; a chattering mount more.
+    Turning parts give 1.5 (a sine) to about 4, gears and bearings in bad order up to 8; a chattering mount more, and so
+    does a bearing that is far gone.
     """
     per_axis, level = running_kurtosis(m)
     if per_axis is None:
-        return Check("chatter", "pass", None, 10.0, "no whole second with the tool running", NO_SOURCE)
+        return Check("chatter", "pass", None, _SHOCKS, "no whole second with the tool running", NO_SOURCE)
     kurtosis = float(np.max(per_axis))
-    shocks = kurtosis > 10.0 and level > LOUD_MPS2
+    shocks = kurtosis > _SHOCKS and level > LOUD_MPS2
     return Check(
         "chatter",
         "doubtful" if shocks else "pass",
         kurtosis,
-        10.0,
+        _SHOCKS,
         f"kurtosis {kurtosis:.3g} while running: "
         + (
             "shocks: a loose sensor, a bearing or gear in bad order, or a tool that hammers"
@@ -106,21 +109,30 @@ def chatter(m: Measures, context: Context) -> Check:
     )
 
 
-def running_kurtosis(m: Measures, slope: bool = False) -> tuple[FloatArray | None, float]:
-    """Return each axis's median kurtosis over seconds with the tool running, and the median level [m/s²].
-
-    `slope`: the kurtosis of the differences from sample to sample.
-    """
-    frames = running_frames(m).on
-    per_second = max(1, round(1.0 / FRAME_S))
-    whole = frames.size // per_second * per_second
-    on = np.flatnonzero(frames[:whole].reshape(-1, per_second).all(axis=1))
-    if on.size == 0:
+def running_kurtosis(m: Measures) -> tuple[FloatArray | None, float]:
+    """Return each axis's median kurtosis over seconds with the tool running, and the median level [m/s²]."""
+    square, fourth = _running_seconds(m, m.frame_square), _running_seconds(m, m.frame_fourth)
+    if square.shape[-1] == 0:
         return None, 0.0
+    kurtosis = np.median(fourth / np.maximum(square**2, 1e-300), axis=1)
+    return kurtosis, float(np.sqrt(np.median(square.sum(axis=0))))
 
-    def seconds(values: FloatArray) -> FloatArray:
-        return np.asarray(values[:, :whole].reshape(len(m.rms), -1, per_second).mean(axis=2)[:, on])
 
-    square, fourth = (m.slope_square, m.slope_fourth) if slope else (m.frame_square, m.frame_fourth)
-    kurtosis = np.median(seconds(fourth) / np.maximum(seconds(square) ** 2, 1e-300), axis=1)
-    return kurtosis, float(np.sqrt(np.median(seconds(m.frame_square).sum(axis=0))))
+def _kurtosis_lack(m: Measures, square: FloatArray, fourth: FloatArray, shares: FloatArray) -> FloatArray:
+    """Return how far each axis's kurtosis while running lies below what its lines call for; empty if never running.
+
+    The kurtosis is of frames, weighted by their power: load that varies from frame to frame does not raise it.
+    """
+    powers = _running_seconds(m, square**2)
+    if powers.shape[-1] == 0:
+        return np.zeros(0)
+    kurtosis = np.median(_running_seconds(m, fourth) / np.maximum(powers, 1e-300), axis=1)
+    return np.asarray(3.0 - 1.5 * shares.max(axis=1, initial=0.0) - kurtosis)
+
+
+def _running_seconds(m: Measures, frames: FloatArray) -> FloatArray:
+    """Return the means of a frame quantity over the seconds with the tool running throughout."""
+    on, per_second = running_frames(m).on, max(1, round(1.0 / FRAME_S))
+    whole = on.size // per_second * per_second
+    kept = np.flatnonzero(on[:whole].reshape(-1, per_second).all(axis=1))
+    return np.asarray(frames[:, :whole].reshape(len(frames), -1, per_second).mean(axis=2)[:, kept])

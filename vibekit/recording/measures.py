@@ -18,6 +18,9 @@ _SEGMENT_S = 4.0  # spectrum resolution 0.25 Hz or finer
 _RUN_S = 0.002  # equal samples in a row from which a run is kept
 _RUN_SAMPLES = 8
 _MOST_RUNS = 10000
+_LINES = 6
+_LINE_BANDS = 5  # of 1 %: half the width of a line whose speed wanders (no source)
+_LOWEST_LINE_HZ = 5.0
 
 
 @dataclass(frozen=True)
@@ -224,6 +227,9 @@ class _Welch:
         self.shares: list[list[float]] = []
         self.slope_shares: list[list[float]] = []
         self.frequency = np.arange(self.size // 2 + 1) * rate / self.size
+        lowest = min(_LOWEST_LINE_HZ, rate / 8.0)
+        edges = np.geomspace(lowest, rate / 2.0, round(100.0 * np.log(rate / 2.0 / lowest)) + 1)
+        self.bands = np.unique(np.searchsorted(self.frequency[:-1], edges, "right") - 1)
         self.quiet, self.quietest, self.count = self.total, np.inf, 0
         self.window = np.hanning(self.size + 1)[:-1]
 
@@ -241,9 +247,12 @@ class _Welch:
         level = float(density.sum())
         if level < self.quietest:
             self.quiet, self.quietest = density, level
-        self.shares.append([_line_shares(row, self.frequency) for row in density])
-        self.slope_shares.append([_line_shares(row * self.frequency**2, self.frequency) for row in density])
+        self.shares.append(self._shares(density))
+        self.slope_shares.append(self._shares(density * self.frequency**2))
         self.count += 1
+
+    def _shares(self, density: FloatArray) -> list[float]:
+        return [_line_shares(row) for row in np.add.reduceat(density, self.bands, axis=1)]
 
     def spectra(self) -> Spectra:
         if self.count == 0 and self.held.shape[1]:
@@ -254,14 +263,19 @@ class _Welch:
         return Spectra(self.frequency, self.total / max(self.count, 1), self.quiet, shares, slopes)
 
 
-def _line_shares(density: FloatArray, f: FloatArray) -> float:
-    """Return the sum of squared power shares of the strongest lines, each as wide as a wandering speed makes it."""
-    left, total, shares = density * (f > 5.0), float(density[f > 5.0].sum()), 0.0
-    for _ in range(6):
-        peak = float(f[int(np.argmax(left))])
-        line = np.abs(f - peak) <= max(0.04 * peak, 3.0 * f[1])
-        shares += (float(left[line].sum()) / max(total, 1e-300)) ** 2
-        left = np.where(line, 0.0, left)
+def _line_shares(powers: FloatArray) -> float:
+    """Return the sum of squared power shares of the strongest lines, each as wide as a wandering speed makes it.
+
+    `powers` in bands of 1 % of their frequency.
+    """
+    left, total, shares = np.pad(powers, _LINE_BANDS), max(float(powers.sum()), 1e-300), 0.0
+    width = 2 * _LINE_BANDS + 1
+    for _ in range(_LINES):
+        sums = np.concatenate([[0.0], np.cumsum(left)])
+        lines = sums[width:] - sums[:-width]
+        first = int(np.argmax(lines))
+        shares += (float(lines[first]) / total) ** 2
+        left[first : first + width] = 0.0
     return shares
 
 
