@@ -71,14 +71,14 @@ def add(
     progress = Progress(f"{len(work)} recordings")
     given = {name: value for name, value in asdict(options).items() if value is not None}
     with open_log(log_path(log_file)) as log:
-        before = {(e.recording_sha256, e.kind, e.inputs_sha256) for e in entries(log)}
+        before = {(e.recording_sha256, e.kind, e.inputs_sha256) for e in entries(log, documents=False)}
         session = run_session(work, log, jobs, progress, note, partial(_analyse, options, given), given, engine)
         progress.done()
         groups = [] if no_diagnosis else by_tool(list(zip(session.runs, session.paths, strict=True)))
         defaults = {job.path: job.defaults for job in work}
         remarks = _diagnose(log, groups, partial(_open, options, defaults), jobs, engine)
         own = {joint_hash([run.sha256 for run, _ in group]) for group in groups} | {r.sha256 for r in session.runs}
-        shown = [e for e in entries(log) if e.recording_sha256 in own]
+        shown = [e for e in entries(log, documents=False) if e.recording_sha256 in own]
     known = [e for e in shown if (e.recording_sha256, e.kind, e.inputs_sha256) in before]
     body = {"entries": [e.to_dict() for e in shown], "added": len(shown) - len(known), "known_before": len(known)}
     notices = [*session.failures, *remarks]
@@ -135,13 +135,12 @@ def show(tag: Tag, log_file: LogFile = None, kind: Kind = None, as_json: Json = 
 
 
 def _show(log_file: Path | None, tag: str | None, kind: str | None, as_json: bool) -> None:
-    from vibekit.bench.logbook import entries, open_log, teardowns
+    from vibekit.bench.logbook import entries, open_log, require_tag, teardowns
 
     with open_log(log_path(log_file), create=False) as log:
-        found, opened = entries(log, tag, kind), teardowns(log, tag)
-        tags = {entry.tag for entry in entries(log)} | {t.tag for t in teardowns(log)}
-    if tag is not None and tag not in tags:
-        raise InputError(f"the log has no tool {tag!r}; it has: {', '.join(sorted(tags)) or 'nothing'}")
+        if tag is not None:
+            require_tag(log, tag)
+        found, opened = entries(log, tag, kind, documents=False), teardowns(log, tag)
     body = {
         "entries": [entry.to_dict() for entry in found],
         "teardowns": [

@@ -66,6 +66,8 @@ def note(message: str) -> None:
 
 def printable(text: str) -> str:
     """Return text with control characters shown as escapes, so that a name cannot steer the terminal."""
+    if text.isprintable():
+        return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 

@@ -35,11 +35,12 @@ def trend(
     as_json: Json = False,
 ) -> None:
     """Show how a quantity of a tool changes with hours used or date, and whether that is more than doubt."""
-    from vibekit.bench.logbook import entries, open_log
+    from vibekit.bench.logbook import entries, open_log, require_tag
     from vibekit.bench.trend import trend as trend_of
 
     with open_log(log_path(log_file), create=False) as log:
-        found = entries(log)
+        require_tag(log, tag)
+        found = entries(log, tag)
     document = trend_of(found, tag, quantity, condition, position).to_dict()
     if plot is not None:
         from vibekit.bench.plots_bench import plot_trend

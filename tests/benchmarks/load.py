@@ -38,22 +38,42 @@ def long_recording(path: Path, hours: float) -> None:
 
 
 def full_log(path: Path, recordings: int) -> None:
-    """Write a log of that many graded recordings of 50 tools, through the logbook itself."""
+    """Write a log of that many recordings of 50 tools, graded, their speed told and every third one diagnosed.
+
+    All are one simulated recording's real results, moved in time and magnitude, so that documents have their real size.
+    """
+    from dataclasses import replace
+
+    from vibekit.bench.analysis import analyse
+    from vibekit.bench.diagnoses import quantities
     from vibekit.bench.logbook import Entry, add_entries, open_log
+    from vibekit.bench.session import entries_of
+    from vibekit.machine.diagnosis import diagnose
+    from vibekit.recording.readers import read
+    from vibekit.simulate import simulate
 
-    rng = np.random.default_rng(9)
-    begin = datetime(2020, 1, 1, tzinfo=UTC)
+    file = simulate(seed=1, condition="loaded", duration_s=10.0).write(path.parent / "model", "recording")
+    graded, turning = entries_of(analyse(file), file)
+    said = diagnose(read(file)).to_dict()
+    models = [graded, turning, replace(graded, kind="diagnosis", quantities=quantities(said), document=said)]
+    rng, begin = np.random.default_rng(9), datetime(2020, 1, 1, tzinfo=UTC)
 
-    def entry(i: int) -> Entry:
-        values = {"a_hv_mps2": float(rng.lognormal(1.2, 0.1)), "expanded_uncertainty_mps2": 0.6}
+    def results(i: int) -> list[Entry]:
         sha = hashlib.sha256(str(i).encode()).hexdigest()
-        when = begin + timedelta(hours=5 * i)
-        return Entry(
-            when, f"T-{i % 50:02d}", "grade", values, sha, sha, f"{i}.wav", condition="loaded", hours_used=i / 50
-        )
+        moved = {
+            "recorded_at": begin + timedelta(hours=5 * i),
+            "tag": f"T-{i % 50:02d}",
+            "recording_sha256": sha,
+            "inputs_sha256": sha,
+            "file": f"{i}.wav",
+            "hours_used": i / 50,
+        }
+        first, *others = [replace(model, **moved) for model in models[: 3 if i % 3 == 0 else 2]]
+        a_hv = float(rng.lognormal(1.2, 0.1))
+        return [replace(first, quantities={**first.quantities, "a_hv_mps2": a_hv}), *others]
 
     with open_log(path) as log:
-        add_entries(log, map(entry, range(recordings)))
+        add_entries(log, (entry for i in range(recordings) for entry in results(i)))
 
 
 def bench(folder: Path, tools: int) -> None:
@@ -126,6 +146,7 @@ def main() -> None:
             shift.unlink()
         if recordings:
             full_log(folder / "log.sqlite", int(recordings))
+            print(f"log of {recordings:g} recordings: {(folder / 'log.sqlite').stat().st_size / 1e6:.0f} MB")
             measured(f"log list, {recordings:g} recordings", "log", "list", "--log", folder / "log.sqlite")
             measured("log list --json", "log", "list", "--log", folder / "log.sqlite", "--json")
             measured("log show of a tool", "log", "show", "T-07", "--log", folder / "log.sqlite")

@@ -75,7 +75,7 @@ def probability_less(a: Estimate, b: Estimate) -> float:
     freedom of Welch and Satterthwaite (JCGM 100:2008, G.4, eq. G.2b), nothing being known of the tools beforehand.
     The parts of two tools are taken as independent; where sensor and operator were the same this errs towards doubt.
     """
-    from scipy.stats import norm, t
+    from scipy.special import ndtr, stdtr  # the distributions alone: scipy.stats takes half a second to load
 
     variance = sum(part**2 for one in (a, b) for part in (one.systematic, one.scatter))
     difference = b.log - a.log
@@ -83,7 +83,7 @@ def probability_less(a: Estimate, b: Estimate) -> float:
         return 0.5 if difference == 0 else float(difference > 0)
     spread = sum(one.scatter**4 / one.freedom for one in (a, b))
     score = difference / math.sqrt(variance)
-    return float(norm.cdf(score) if spread == 0 else t.cdf(score, variance**2 / spread))
+    return float(ndtr(score) if spread == 0 else stdtr(variance**2 / spread, score))
 
 
 def all_pairs(estimates: Sequence[Estimate]) -> list[Pair]:

@@ -59,6 +59,10 @@ MIGRATIONS = (
     );
     CREATE INDEX teardown_tag ON teardown (tag, opened_at);
     """,
+    """
+    CREATE INDEX entry_recording ON entry (recording_sha256, kind);
+    CREATE INDEX entry_inputs ON entry (inputs_sha256, kind);
+    """,
 )
 
 Outcome = Literal["added", "known", "replaced"]
@@ -274,14 +278,35 @@ def _insert(connection: sqlite3.Connection, table: str, row: Mapping[str, Any]) 
 
 
 def entries(
-    connection: sqlite3.Connection, tag: str | None = None, kind: str | None = None, superseded: bool = False
+    connection: sqlite3.Connection,
+    tag: str | None = None,
+    kind: str | None = None,
+    superseded: bool = False,
+    documents: bool = True,
 ) -> list[Entry]:
-    """Return entries by time of recording; with `superseded` also those that newer ones replaced."""
-    conditions = ["(? IS NULL OR tag = ?)", "(? IS NULL OR kind = ?)"] + (
-        [] if superseded else ["superseded_at IS NULL"]
-    )
-    query = f"SELECT * FROM entry WHERE {' AND '.join(conditions)} ORDER BY recorded_at, tag, file, id"
-    return [_entry(row) for row in connection.execute(query, (tag, tag, kind, kind))]
+    """Return entries by time of recording; with `superseded` also those that newer ones replaced.
+
+    Without `documents`, which are nearly all of a log's bytes, they are left unread and come empty.
+    """
+    asked = {name: value for name, value in (("tag", tag), ("kind", kind)) if value is not None}
+    conditions = [f"{name} = ?" for name in asked] + ([] if superseded else ["superseded_at IS NULL"])
+    columns = ", ".join(item.name for item in fields(Entry) if documents or item.name != "document")
+    query = f"SELECT id, {columns} FROM entry WHERE {' AND '.join(conditions or ['1'])}"
+    rows = connection.execute(f"{query} ORDER BY recorded_at, tag, file, id", tuple(asked.values()))
+    return [_entry(row) for row in rows]
+
+
+def tags(connection: sqlite3.Connection) -> list[str]:
+    """Return the tags of all tools that have an entry or a teardown, sorted."""
+    query = "SELECT tag FROM entry WHERE superseded_at IS NULL UNION SELECT tag FROM teardown"
+    return sorted(str(row["tag"]) for row in connection.execute(query))
+
+
+def require_tag(connection: sqlite3.Connection, tag: str) -> None:
+    """Raise InputError where the log knows no tool of that tag; the message names those that it knows."""
+    known = tags(connection)
+    if tag not in known:
+        raise InputError(f"the log has no tool {tag!r}; it has: {', '.join(known) or 'nothing'}")
 
 
 def known_result(connection: sqlite3.Connection, inputs_sha256: str, kind: str) -> dict[str, Any] | None:
@@ -327,7 +352,8 @@ def _entry(row: sqlite3.Row) -> Entry:
         for name in ("recorded_at", "logged_at", "superseded_at"):
             values[name] = datetime.fromisoformat(values[name]) if values[name] else None
         for name in ("quantities", "document"):
-            values[name] = json.loads(values[name])
+            if name in values:
+                values[name] = json.loads(values[name])
         require_quantities(values["quantities"])
         for name, kinds in (("tag", str), ("kind", str), ("file", str), ("hours_used", int | float | None)):
             if not isinstance(values[name], kinds):

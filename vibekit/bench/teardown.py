@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from vibekit.bench.logbook import Entry, Teardown, add_teardown, entries, teardowns
+from vibekit.bench.logbook import Entry, Teardown, add_teardown, entries, tags, teardowns
 from vibekit.bench.scoring import HEALTHY, Score, by_fault, calibration, proposed_priors
 from vibekit.errors import Notice, UsageError, document
 from vibekit.machine.fault_words import FAULT_WORDS
@@ -70,8 +70,8 @@ def record_teardown(
     opened = (when or datetime.now(UTC)).astimezone(UTC)
     if opened > datetime.now(UTC):
         raise UsageError(f"the teardown's time {opened.isoformat()} lies in the future")
-    own = [entry for entry in entries(log, tag, superseded=True) if entry.hours_used is not None]
-    teardown = Teardown(opened, tag, faults, note, max((e.hours_used or 0.0 for e in own), default=None))
+    hours = [e.hours_used for e in entries(log, tag, superseded=True, documents=False) if e.hours_used is not None]
+    teardown = Teardown(opened, tag, faults, note, max(hours, default=None))
     add_teardown(log, teardown)
     pairs = scored(log)
     prediction, score = next((p, s) for t, p, s in pairs if t.tag == tag and t.opened_at == opened)
@@ -81,10 +81,11 @@ def record_teardown(
 
 def scored(log: sqlite3.Connection) -> list[tuple[Teardown, Entry | None, Score | None]]:
     """Return every teardown with the prediction that counts for it and its score, None where there is none."""
-    opened, predictions = teardowns(log), entries(log, kind="diagnosis", superseded=True)
+    opened = teardowns(log)
+    predictions = {tag: entries(log, tag, "diagnosis", superseded=True) for tag in {t.tag for t in opened}}
     rows = []
     for teardown in opened:
-        entry = _prediction(teardown, opened, predictions)
+        entry = _prediction(teardown, opened, predictions[teardown.tag])
         rows.append((teardown, entry, _score(teardown, entry) if entry else None))
     return rows
 
@@ -107,8 +108,7 @@ def _prediction(teardown: Teardown, opened: Sequence[Teardown], predictions: Seq
     before = [
         entry
         for entry in predictions
-        if entry.tag == teardown.tag
-        and entry.logged_at is not None
+        if entry.logged_at is not None
         and entry.logged_at <= teardown.opened_at
         and (not earlier or entry.recorded_at > max(earlier))
     ]
@@ -129,7 +129,7 @@ def _notices(
 ) -> list[Notice]:
     notices = []
     if prediction is None:
-        known = ", ".join(sorted({entry.tag for entry in entries(log)})) or "none"
+        known = ", ".join(tags(log)) or "none"
         why = f"no diagnosis of {teardown.tag} was logged before it was opened: nothing to score"
         remedy = f"log add before a teardown; tools in the log: {known}"
         notices.append(Notice("no_prediction", "caution", why, remedy=remedy))
