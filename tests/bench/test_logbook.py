@@ -240,3 +240,14 @@ def test_a_bad_row_is_named_and_nothing_added(tmp_path: Path, old: str, new: str
         with pytest.raises(InputError, match=says):
             import_log(log, table)
         assert entries(log, superseded=True) == []
+
+
+def test_lists_leave_documents_unread_and_what_is_looked_up_is_indexed(tmp_path: Path) -> None:
+    """SQLite's own plan: a search by index, not a scan of a log that is mostly documents."""
+    with open_log(tmp_path / "log.sqlite") as log:
+        add_entries(log, [entry(0, document={"a": 1})])
+        assert [e.document for e in entries(log)] == [{"a": 1}]
+        assert [e.document for e in entries(log, documents=False)] == [{}]
+        for condition in ("inputs_sha256 = '' AND kind = ''", "recording_sha256 = '' AND kind = ''", "tag = ''"):
+            plan = log.execute(f"EXPLAIN QUERY PLAN SELECT document FROM entry WHERE {condition}").fetchone()["detail"]
+            assert plan.startswith("SEARCH entry USING INDEX"), plan
