@@ -111,6 +111,35 @@ def test_header_in_two_lines_and_iso_time(tmp_path: Path) -> None:
     assert recording.sample_rate == pytest.approx(RATE)
 
 
+@FAST
+@given(
+    date=st.sampled_from(["2026-03-07T", "2026-03-07 ", ""]),
+    zone=st.sampled_from(["", "Z", "+01:00", "-0530", "+02"]),
+    decimals=st.integers(3, 9),
+    mark=st.sampled_from(".,"),
+    delimiter=st.sampled_from(";\t,"),
+    header=st.booleans(),
+)
+def test_times_of_day_in_the_ways_of_iso_8601(
+    tmp_path: Path, date: str, zone: str, decimals: int, mark: str, delimiter: str, header: bool
+) -> None:
+    """Property: date or not, T or blank, zone, decimals, point or comma (ISO 8601-1 4.2.2.4): one recording.
+
+    At 400 Hz a stamp in milliseconds is off by half of one: that is how it is written, not jitter of the clock.
+    """
+    mark = "." if delimiter == "," else mark
+    texts = [f"{date}10:15:{round(i / 400, 3):0{decimals + 3}.{decimals}f}" for i in range(40)]
+    stamped = [(text + (zone if date else "")).replace(".", mark) for text in texts]
+    columns = [stamped, *([f"{v:.6f}".replace(".", mark) for v in row] for row in TRUE)]
+    text = table(["time", "x [m/s2]", "y [m/s2]", "z [m/s2]"] if header else None, columns, delimiter)
+    recording = vk.read(write(tmp_path / "r.csv", text), unit="m/s2")
+    if decimals == 3:
+        assert recording.origin.timing is not None and not recording.origin.timing.resampled
+        np.testing.assert_array_equal(recording.samples, TRUE)
+    assert recording.sample_rate == pytest.approx(400, rel=0.02)  # the ends are rounded as well
+    assert recording.axes == ("x", "y", "z")
+
+
 def test_blanks_comments_inside_and_blank_lines(tmp_path: Path) -> None:
     columns = [stamps(1.0), *([repr(float(v)) for v in row] for row in TRUE)]
     lines = table(["time", "x", "y", "z"], columns, "   ").splitlines()

@@ -165,7 +165,7 @@ def _ticks(part: TablePart, column: Any, time: TimeColumn, row: int) -> Any:
     """Return the time column as numbers in its own unit."""
     if column.null_count:
         raise InputError(f"{part.path}: a timestamp is missing after sample {row}")
-    return _array(column.cast("int64") if time.kind == "iso" else column)
+    return _array(column.cast("int64") if time.kind in ("iso", "clock") else column)
 
 
 def _require_follows(part: TablePart, starts_s: float, last_s: float) -> None:

@@ -16,7 +16,8 @@ DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
 COMMENTS = ("#", "%", "//", "!")
 
 _NUMBER = re.compile(r"^[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?$|^[+-]?(?:nan|inf|infinity)$", re.IGNORECASE)
-_ISO = re.compile(r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?(Z|[+-]\d\d(?::?\d\d)?)?$")
+_ISO = re.compile(r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,](\d+))?)?(Z|[+-]\d\d(?::?\d\d)?)?$")
+_CLOCK = re.compile(r"^\d\d:\d\d:\d\d(?:[.,](\d+))?$")
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,11 @@ class TextLayout:
     columns: tuple[ColumnName, ...]
     has_header: bool
     rows: tuple[tuple[str, ...], ...]
+
+    @property
+    def comma_stamps(self) -> bool:
+        """Tell whether dates and times of day have a decimal comma, as ISO 8601 allows."""
+        return any("," in f and (is_iso(f) or is_clock(f)) for row in self.rows[:20] for f in row)
 
     def fields(self, column: int) -> list[str]:
         """Return the first fields of a column as written."""
@@ -46,10 +52,21 @@ def is_iso(field: str) -> bool:
     return bool(_ISO.match(field))
 
 
+def is_clock(field: str) -> bool:
+    """Tell whether a field is a time of day, as ISO 8601 writes it."""
+    return bool(_CLOCK.match(field))
+
+
 def iso_zone(field: str) -> bool:
     """Tell whether an ISO 8601 field names its zone."""
     match = _ISO.match(field)
-    return bool(match and match[1])
+    return bool(match and match[2])
+
+
+def stamp_decimals(field: str) -> int:
+    """Return the decimals of the seconds in a date and time or a time of day."""
+    match = _ISO.match(field) or _CLOCK.match(field)
+    return len(match[1] or "") if match else 0
 
 
 def find_layout(path: Path, first: TextLayout | None = None) -> TextLayout:
@@ -119,7 +136,7 @@ def _fields(line: str, delimiter: str) -> list[str]:
 
 
 def _is_value(field: str) -> bool:
-    return is_number(field) or is_iso(field)
+    return is_number(field) or is_iso(field) or is_clock(field)
 
 
 def _is_data(fields: list[str]) -> bool:
@@ -136,7 +153,8 @@ def _delimiter(lines: list[str]) -> tuple[str, int]:
         whole = [fields for fields in split if len(fields) == width]
         numeric = [sum(_is_value(fields[c]) for fields in whole) >= len(whole) / 2 for c in range(width)]
         header = _fields(lines[0], delimiter) if lines else []
-        names = 0.5 if len(header) == width and not all(map(_is_value, header)) else 0.0
+        named = len(header) == width and not all(_is_value(h) for h, n in zip(header, numeric, strict=True) if n)
+        names = 0.5 if named else 0.0
         share = len(whole) / max(len(split), 1)
         score = share * (sum(numeric) + names) if numeric and sum(numeric) > width / 2 else 0.0
         if delimiter == "," and _is_decimal_comma(lines):

@@ -24,7 +24,8 @@ def text_batches(path: Path, layout: TextLayout, channels: tuple[int, ...], time
     types = {f"c{column}": pa.float64() for column in channels}
     if time is not None:
         iso = pa.timestamp("ns", tz="UTC" if time.zone else None)
-        types[f"c{time.column}"] = {"iso": iso, "integer": pa.int64(), "float": pa.float64()}[time.kind]
+        kinds = {"iso": iso, "clock": pa.time64("ns"), "integer": pa.int64(), "float": pa.float64()}
+        types[f"c{time.column}"] = kinds[time.kind]
 
     names = [f"c{i}" for i in range(len(layout.columns))]
     shape = csv.ParseOptions(delimiter=layout.delimiter)
@@ -108,6 +109,8 @@ def _clean(text: bytes, comment: re.Pattern[bytes], layout: TextLayout) -> bytes
     """Return lines without comments and runs of blanks; nothing where only line ends are left."""
     if any(mark.encode() in text for mark in COMMENTS):
         text = comment.sub(b"", text)
+    if layout.comma_stamps:  # which Arrow reads with a point only
+        text = re.sub(rb"(:\d\d),(?=\d)", rb"\1.", text)
     if layout.delimiter == " ":
         text = re.sub(rb"(?m)^ +| +$", b"", re.sub(rb"[ \t]+", b" ", text.replace(b"\r\n", b"\n")))
     return text if text.strip(b"\r\n") else b""

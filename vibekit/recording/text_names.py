@@ -9,12 +9,12 @@ _BRACKETED = re.compile(r"^(.*?)[\s_.\-]*[\[({<]\s*(.*?)\s*[\])}>]\s*$")
 _TRAILING = re.compile(r"^(.*?)(?:[\s_.,/\-]+|(?<=[a-z])(?=[A-Z]))(\S+)$")
 _ACCELERATION = re.compile(
     r"^(?:linear|user|raw|vib|vibration|sensor|channel|chan|ch)?[\s_.\-]*"
-    r"(?:a|ac|acc|accel|acceleration|accelerometer|accelerationx?)?[\s_.\-]*([xyz])[\s_.\-]*(?:axis|achse|dir|direction|acc|accel|acceleration)?$"
+    r"(?:a|ac|acc|accel|acceleration|accelerometer|accelerationx?|beschl\.?|beschleunigung)?[\s_.\-]*([xyz])[\s_.\-]*(?:axis|achse|dir|direction|acc|accel|acceleration)?$"
 )
 _TACH = re.compile(r"^(?:tach|tacho|tachometer|tacho[\s_]?signal|key[\s_]?phasor|pulse|pulses|trigger)$")
 _SOUND = re.compile(r"^(?:sound|mic|microphone|audio|sound[\s_]?pressure)$")
 _TIME = re.compile(
-    r"^(?:t|time|times|zeit|date|datetime|epoch|utc|elapsed|stamp|(?:[a-z]+[\s_]?)?time[\s_]?stamps?|[a-z]+[\s_]time"
+    r"^(?:t|time|times|zeit|datum|uhrzeit|zeitstempel|date|datetime|epoch|utc|elapsed|stamp|(?:[a-z]+[\s_]?)?time[\s_]?stamps?|[a-z]+[\s_]time"
     r"|time[\s_][a-z]+|unixtime|systime|(?:milli|micro|nano)?sec(?:ond)?s?(?:[\s_]elapsed)?)$"
 )
 _TIME_UNITS = {

@@ -9,7 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vibekit.errors import InputError, Notice
-from vibekit.recording.readers_text_layout import TextLayout, is_iso, is_number, iso_zone
+from vibekit.recording.readers_text_layout import (
+    TextLayout,
+    is_clock,
+    is_iso,
+    is_number,
+    iso_zone,
+    stamp_decimals,
+)
 from vibekit.recording.sidecar import RecordingFacts
 from vibekit.recording.timing import Clock, linear_loss
 
@@ -19,18 +26,18 @@ _ASSUMED_SECONDS = 0.5  # a step below this many seconds, with a decimal mark, i
 
 @dataclass(frozen=True)
 class TimeColumn:
-    """The time column: its index, seconds per unit, how finely it is written [s], and whether it is ISO 8601."""
+    """The time column: its index, seconds per unit, how finely it is written [s], and how."""
 
     column: int
     unit_s: float
     resolution_s: float
-    kind: str  # "iso", "integer" or "float"
+    kind: str  # "iso" (date and time), "clock" (time of day), "integer" or "float"
     zone: bool = False
     assumed: str | None = None
 
 
 def find_time(path: Path, layout: TextLayout, facts: RecordingFacts) -> TimeColumn | None:
-    """Return the time column: named so, else ISO 8601, else a first column that rises throughout a file without header.
+    """Return the time column: named so, else dates or times of day, else a first column that rises, without header.
 
     Raises:
         InputError: it is no time, or does not say its unit where the values leave it open.
@@ -40,9 +47,9 @@ def find_time(path: Path, layout: TextLayout, facts: RecordingFacts) -> TimeColu
         return _time_kind(path, layout, named[0])
     if layout.has_header:
         return None
-    iso = next((c for c in range(len(layout.columns)) if all(map(is_iso, layout.fields(c)))), None)
-    if iso is not None:
-        return _time_kind(path, layout, iso)
+    stamped = next((c for c in range(len(layout.columns)) if _kind(layout.fields(c))), None)
+    if stamped is not None:
+        return _time_kind(path, layout, stamped)
     if facts.axes is not None and len(facts.axes) == len(layout.columns):
         return None
     stamps = [field_value(field) for field in layout.fields(0)]
@@ -53,21 +60,26 @@ def find_time(path: Path, layout: TextLayout, facts: RecordingFacts) -> TimeColu
 def _time_kind(path: Path, layout: TextLayout, column: int) -> TimeColumn:
     fields = [f for f in layout.fields(column) if f]
     name = layout.columns[column]
-    if fields and all(map(is_iso, fields)):
-        return TimeColumn(
-            column, 1e-9, 10.0 ** -max(_decimals(f.rstrip("Z")) for f in fields), "iso", iso_zone(fields[0])
-        )
+    if kind := _kind(fields):
+        return TimeColumn(column, 1e-9, 10.0 ** -max(map(stamp_decimals, fields)), kind, iso_zone(fields[0]))
     numbers = [f for f in fields if is_number(f)]
     if not numbers:
         raise InputError(
             f"{path}: time column {name.text!r} holds {fields[0] if fields else 'nothing'!r}: "
-            "write numbers or ISO 8601 such as 2026-03-07T10:15:00.000"
+            "write numbers, or ISO 8601 such as 2026-03-07T10:15:00.000 or 10:15:00.000"
         )
     kind = "integer" if all(re.fullmatch(r"[+-]?\d+", f) for f in numbers) else "float"
     unit_s, assumed = name.time_unit_s, None
     if unit_s is None:
         unit_s, assumed = _assumed_unit(path, name.text, numbers)
     return TimeColumn(column, unit_s, unit_s * 10.0 ** -max(map(_decimals, numbers)), kind, assumed=assumed)
+
+
+def _kind(fields: list[str]) -> str | None:
+    """Return "iso" or "clock" where all fields are dates and times, or times of day."""
+    if fields and all(map(is_iso, fields)):
+        return "iso"
+    return "clock" if fields and all(map(is_clock, fields)) else None
 
 
 def _assumed_unit(path: Path, name: str, numbers: list[str]) -> tuple[float, str]:
@@ -107,9 +119,10 @@ def table_log(
         lines.append(f"columns not used: {', '.join(name for name in ignored if name)}")
     if time is not None and clock is not None:
         t = clock.timing
+        written = {"iso": "dates and times", "clock": "times of day"}.get(time.kind, f"unit {time.unit_s:g} s")
         lines.append(
-            f"time column {layout.columns[time.column].text or time.column + 1}, unit {time.unit_s:g} s: "
-            f"{t.mean_rate_hz:.6g} Hz, jitter {1e3 * t.jitter_s:.3g} ms r.m.s., "
+            f"time column {layout.columns[time.column].text or time.column + 1}, {written}: "
+            f"{t.mean_rate_hz:.6g} Hz, jitter {round(1e3 * t.jitter_s, 6):.3g} ms r.m.s., "
             f"largest step {1e3 * t.largest_step_s:.4g} ms, {t.gaps} gaps, {t.duplicates} duplicate stamps"
         )
         if t.resampled:
