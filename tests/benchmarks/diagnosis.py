@@ -1,277 +1,60 @@
 """Fit the table of the diagnosis on one simulated fleet, or validate it on another that it has never met.
 
-    python -m tests.benchmarks.diagnosis --fit 1500        writes vibekit/machine/judgement.toml
-    python -m tests.benchmarks.diagnosis --validate 500    prints accuracy, false alarms, calibration, Brier score
+    python -m tests.benchmarks.diagnosis --fit 1200        writes vibekit/machine/judgement.toml
+    python -m tests.benchmarks.diagnosis --validate 300    prints accuracy, false alarms, calibration, Brier score
 
-Fitting and validation draw their seeds from ranges that do not meet. Two processes.
+Each tool is recorded without load (most of them with switching on and off) and under load; the tables are for both
+recordings together and for each alone. Fitting and validation draw their seeds from ranges that do not meet. Two
+processes.
 """
 
 from __future__ import annotations
 
 import argparse
-import math
 import pickle
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from joblib import Parallel, delayed
 
-from tests.benchmarks.fleet import Case, can_have, draw, measured
-from vibekit.machine.judgement import INSTEAD, ROLE, FaultModel, classes
+from tests.benchmarks.fleet import CONDITIONS, Case, Measured, draw, measured
+from tests.benchmarks.judgement_fit import fit
+from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import Shaft, ToolSheet
 
 TABLE = Path(__file__).parents[2] / "vibekit" / "machine" / "judgement.toml"
 VALIDATION_SEEDS = 1_000_000
 CLEAR, MODERATE = 1.2, 0.6  # of the usual size of the fault
-LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much
-LEAST_SPREADS = {"tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
-
-# Features weighed for each fault, with the sign that its mechanism calls for: "+" for it, "-" against it, "?" open.
-_DISORDER = {"out_harmonics_one": "-", "out_noise_one": "-"}  # a rattling output shaft explains much else
-_PLAY = {"harmonics_one": "+", "harmonics_over": "+", "half_over": "+", "half_one": "+", "knock": "+", "two_one": "+"}
-_TEETH = {"mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
-_RACE = {"env_first": "+", "env_mean": "+", "env_lead": "+", **_DISORDER}
-FEATURES: dict[str, dict[str, str]] = {
-    "imbalance.accessory": {
-        "grade": "+",
-        "one_share": "+",
-        "one_over": "+",
-        "swept_gain": "-",
-        "noise_one": "-",
-        "two_one": "-",
-        "harmonics_one": "-",
-        "half_over": "-",
-        "axial_one": "-",
-        "axial_two": "-",
-    },
-    "spindle.bent": {
-        "two_one": "+",
-        "two_over": "+",
-        "axial_one": "+",
-        "axial_two": "+",
-        "one_share": "?",
-        "harmonics_one": "-",
-        "half_over": "-",
-        "knock": "-",
-    },
-    "mount.loose": {
-        **_PLAY,
-        "below_one": "+",
-        "noise_one": "+",
-        "one_over": "-",
-        "axial_two": "-",
-        "two_over": "?",
-        "harmonics_count": "?",
-    },
-    "imbalance.armature": {
-        "grade": "+",
-        "one_over": "+",
-        "one_share": "+",
-        "harmonics_one": "-",
-        "two_one": "-",
-        "knock": "-",
-        **_DISORDER,
-    },
-    "gear.wear": {
-        **_TEETH,
-        "mesh_two": "+",
-        "mesh_two_over": "+",
-        "side_driven": "?",
-        "side_driven_far": "-",
-        "side_driver_far": "?",
-        "tooth_kurtosis": "-",
-        **_DISORDER,
-    },
-    "gear.eccentric": {
-        "side_driven": "+",
-        "side_driven_over": "+",
-        "knock": "?",
-        "mesh_over": "?",
-        "side_driver": "-",
-        "side_driven_far": "-",
-        "side_driven_count": "?",
-        "mesh_two": "-",
-        "tooth_kurtosis": "-",
-        **_DISORDER,
-    },
-    "gear.tooth": {
-        "tooth_kurtosis": "+",
-        "knock": "+",
-        "side_driven_far": "+",
-        "side_driven_count": "+",
-        "side_driver_far": "?",
-        "side_driven": "?",
-        "out_harmonics_over": "+",
-        "mesh_two": "-",
-        "out_half_over": "-",
-    },
-    "bushing.worn": {
-        **_PLAY,
-        "below_one": "?",
-        "harmonics_count": "+",
-        "two_over": "+",
-        "noise_one": "?",
-        "one_over": "-",
-        "axial_two": "?",
-    },
-    "bearing.outer_race": _RACE,
-    "bearing.inner_race": {**_RACE, "env_side": "+"},
-    "bearing.rolling_element": {**_RACE, "env_side": "+"},
-    "bearing.cage": _RACE,
-    "electrical.commutation": {"ripple_over": "+", "ripple_share": "+", "ripple_side": "+", **_DISORDER},
-    "electrical.mains": {"mains_over": "+", "mains_share": "+", "mains_force": "+", **_DISORDER},
-    "resonance": {"swept_gain": "+", **_DISORDER},
-}
-_BOUNDS = {"+": (0.0, None), "-": (None, 0.0), "?": (None, None)}
-_SHRINKAGE = 1.5  # on squared weights: as if each were known to about ±0.8 beforehand
+VIEWS = {"both": CONDITIONS, "no load": ("no load",), "loaded": ("loaded",)}
+_TRACE = 0.03  # share of a third of an octave's energy that a fault must change to have left a trace
 
 
-def gather(first: int, count: int, cache: Path | None = None) -> list[dict[str, Any]]:
+def gather(first: int, count: int, cache: Path | None = None) -> list[Measured]:
     """Return the measured cases of seeds `first` to `first + count - 1`."""
     if cache and cache.exists():
-        found: list[dict[str, Any]] = pickle.loads(cache.read_bytes())
+        found: list[Measured] = pickle.loads(cache.read_bytes())
         return found
-    cases = Parallel(n_jobs=2, verbose=1)(delayed(measured)(seed) for seed in range(first, first + count))
+    seeds = range(first, first + count)
+    cases = list(Parallel(n_jobs=2, verbose=1)(delayed(measured)(draw(seed)) for seed in seeds))
     if cache:
         cache.write_bytes(pickle.dumps(cases))
-    return list(cases)
-
-
-def fit(cases: Sequence[dict[str, Any]]) -> str:
-    """Return the table as TOML text: logistic regression per fault, and of the healthy tool on the faults' odds."""
-    count = sum(not c["case"].faults for c in cases)
-    lines = [f'origin = "fitted on {len(cases)} simulated tools of six kinds, {count} of them healthy"', ""]
-    odds: dict[int, list[float]] = defaultdict(list)
-    priors: dict[str, float] = {}
-    ordinary = ordinary_tools(cases)
-    for fault, signs in FEATURES.items():
-        rows = [(i, r) for i, c in enumerate(cases) for r in c["rows"] if r[0] == fault]
-        shell = FaultModel(0.0, dict.fromkeys(signs, 1.0), ordinary[ROLE[fault]])
-        facts = [(cases[i]["case"].condition, r[4], cases[i]["case"].sheet.kind) for i, r in rows]
-        scaled = [shell.standardised(r[3], *fact) for (_, r), fact in zip(rows, facts, strict=True)]
-        x = np.array([[row.get(name, 0.0) for name in signs] for row in scaled])
-        y = np.array([r[2] for _, r in rows])
-        bias, fitted = logistic(x, y, [_BOUNDS[sign] for sign in signs.values()], _SHRINKAGE)
-        for (i, _), value in zip(rows, bias + x @ fitted, strict=True):
-            odds[i].append(float(value))
-        weights = dict(zip(signs, fitted.tolist(), strict=True))
-        shown = " ".join(f"{n} {w:+.2f}" for n, w in weights.items())
-        print(f"{fault:28s} {int(y.sum()):4d} of {len(y):5d} rows  {shown}")
-        priors[fault] = _log_odds_of_share([fault in case["case"].faults for case in cases])
-        lines += [
-            f'[fault."{fault}"]',
-            f"bias = {bias:.4f}",
-            f"prior = {priors[fault]:.3f}",
-            f'[fault."{fault}".weights]',
-        ]
-        lines += [*(f"{name} = {weight:.4f}" for name, weight in weights.items()), ""]
-    for i, case in enumerate(cases):
-        odds[i] += [priors[fault] for fault in _untested(case)] if i in odds else []
-    total = np.array([[math.log(sum(math.exp(min(30.0, o)) for o in odds[i]) + 1e-9)] for i in sorted(odds)])
-    healthy = np.array([not cases[i]["case"].faults for i in sorted(odds)])
-    bias, slope = logistic(total, healthy, [(None, 0.0)], 0.01)
-    lines += ["[healthy]", f"bias = {bias:.4f}", f"slope = {-slope[0]:.4f}", ""]
-    return "\n".join(lines + _ordinary_table(ordinary))
-
-
-def _log_odds_of_share(hits: Sequence[bool]) -> float:
-    share = sum(hits) / len(hits)
-    return math.log(share / (1.0 - share))
-
-
-def _untested(case: dict[str, Any]) -> list[str]:
-    """Return the faults that a tool can have and its recording could not test (no part was read for them)."""
-    read = {row[0] for row in case["rows"]}
-    return [fault for fault in FEATURES if fault not in read and can_have(case["case"].sheet, fault)]
-
-
-def logistic(
-    x: Any, y: Any, bounds: Sequence[tuple[float | None, float | None]], shrinkage: float
-) -> tuple[float, Any]:
-    """Return bias and weights of largest likelihood within bounds, weights shrunk towards zero."""
-    from scipy.optimize import minimize
-
-    def loss(p: Any) -> tuple[float, Any]:
-        z = p[0] + x @ p[1:]
-        chance = 1.0 / (1.0 + np.exp(-np.clip(z, -40, 40)))
-        value = np.sum(np.logaddexp(0.0, z) - y * z) + 0.5 * shrinkage * np.sum(p[1:] ** 2)
-        return float(value), np.concatenate([[np.sum(chance - y)], x.T @ (chance - y) + shrinkage * p[1:]])
-
-    start = np.zeros(x.shape[1] + 1)
-    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=[(None, None), *bounds])
-    return float(found.x[0]), found.x[1:]
-
-
-Ordinary = dict[str, dict[str, dict[str, tuple[float, float]]]]
-
-
-def ordinary_tools(cases: Sequence[dict[str, Any]]) -> Ordinary:
-    """Return, per role and class, median and robust spread of every feature over the healthy tools of the fleet."""
-    values: dict[str, dict[str, list[dict[str, float]]]] = defaultdict(lambda: defaultdict(list))
-    for case in cases:
-        if case["case"].faults:
-            continue
-        for role, rows in _by_role(case["rows"]).items():
-            for _, _, _, features, hz in rows:
-                for name in classes(case["case"].condition, hz, case["case"].sheet.kind):
-                    values[role][name].append(features)
-    found: Ordinary = {}
-    for role, by_class in values.items():
-        names = sorted({name for fault, signs in FEATURES.items() if ROLE[fault] == role for name in signs})
-        names += [INSTEAD[name] for name in names if name in INSTEAD]
-        every = [features for rows in by_class.values() for features in rows]
-        found[role] = {c: _spreads(rows, names, every) for c, rows in sorted(by_class.items()) if _enough(c, rows)}
-        for name in ("loaded, fast", "loaded, slow", "no load, fast", "no load, slow"):
-            found[role].setdefault(name, _spreads(by_class.get(name, every), names, every))
-    return found
-
-
-def _by_role(rows: Sequence[Any]) -> dict[str, list[Any]]:
-    """Return the rows of each role once, not once per fault read from it."""
-    by_role: dict[str, dict[Any, Any]] = defaultdict(dict)
-    for row in rows:
-        by_role[ROLE[row[0]]].setdefault(row[1], row)
-    return {role: list(found.values()) for role, found in by_role.items()}
-
-
-def _enough(name: str, rows: Sequence[Any]) -> bool:
-    """Tell whether a class may stand for itself: any class of all kinds, one kind from 10 healthy tools on."""
-    return name.count(",") == 1 or len(rows) >= 10
-
-
-def _spreads(
-    rows: Sequence[dict[str, float]], names: Sequence[str], every: Sequence[dict[str, float]]
-) -> dict[str, tuple[float, float]]:
-    found = {}
-    for name in names:
-        values = [row[name] for row in rows if name in row] or [row[name] for row in every if name in row] or [0.0]
-        middle = float(np.median(values))
-        spread = 1.4826 * float(np.median(np.abs(np.array(values) - middle)))
-        found[name] = middle, max(LEAST_SPREADS.get(name, LEAST_SPREAD), spread)
-    return found
-
-
-def _ordinary_table(ordinary: Ordinary) -> list[str]:
-    lines = []
-    for role, by_class in ordinary.items():
-        for name, features in by_class.items():
-            lines.append(f'[ordinary."{role}"."{name}"]')
-            lines += [f"{feature} = [{middle:.2f}, {spread:.2f}]" for feature, (middle, spread) in features.items()]
-            lines.append("")
-    return lines
+    return cases
 
 
 @dataclass(frozen=True)
 class Judged:
-    """A case with its findings (fault, probability), most probable first, and the faults said not to be testable."""
+    """A case as judged by one view: findings (fault, probability), most probable first, and what was not testable.
+
+    `trace`: whether the faults changed the handle's true acceleration at all, in the recordings of this view.
+    """
 
     case: Case
     findings: tuple[tuple[str, float], ...]
     untested: frozenset[str]
+    trace: bool
 
     @property
     def truth(self) -> frozenset[str]:
@@ -281,47 +64,85 @@ class Judged:
         return frozenset(same.get(fault, fault) for fault in self.case.faults)
 
 
-def judged(seed: int, incomplete: bool = False) -> Judged:
-    """Return a case judged.
+def judged(seed: int, incomplete: bool = False) -> dict[str, Judged]:
+    """Return a case judged by every view.
 
     `incomplete`: with a sheet that states only shafts, rated speed and teeth, as a user has it before the teardown.
     """
     from vibekit.machine.diagnosis import diagnose
 
     case = draw(seed)
-    recording, sheet = case.recording(), case.sheet
-    if incomplete:
-        shafts = tuple(Shaft(shaft.name, shaft.rated_rpm) for shaft in sheet.shafts)
-        sheet = ToolSheet(sheet.tag, sheet.kind, supply=sheet.supply, shafts=shafts, meshes=sheet.meshes)
-        recording = replace(recording, origin=replace(recording.origin, tool=sheet))
-    diagnosis = diagnose(recording, sheet)
-    findings = tuple((finding.fault, finding.probability) for finding in diagnosis.findings)
-    return Judged(case, findings, frozenset(fault for fault, _ in diagnosis.not_testable))
+    sheet = _sparse(case.sheet) if incomplete else case.sheet
+    recordings = {condition: _with_sheet(case.recording(condition), sheet) for condition in CONDITIONS}
+    traces = {condition: _leaves_trace(case, condition) for condition in CONDITIONS}
+    found = {}
+    for view, conditions in VIEWS.items():
+        diagnosis = diagnose([recordings[condition] for condition in conditions], sheet)
+        findings = tuple((finding.fault, finding.probability) for finding in diagnosis.findings)
+        untested = frozenset(fault for fault, _ in diagnosis.not_testable)
+        found[view] = Judged(case, findings, untested, any(traces[condition] for condition in conditions))
+    return found
 
 
-def validate(results: Sequence[Judged]) -> None:
-    """Print accuracy, false alarms, calibration and confusions."""
-    told = [result for result in results if result.findings]
-    print(f"{len(results)} tools, {len(results) - len(told)} of them: cannot tell (speed not found or band too narrow)")
-    for title, part in (
-        ("all", told),
-        ("no load", [r for r in told if r.case.condition == "no load"]),
-        ("loaded", [r for r in told if r.case.condition == "loaded"]),
-    ):
-        _accuracy(title, part)
-    _alarms(told)
-    _calibration(told)
-    _confusions(told)
+def _sparse(sheet: ToolSheet) -> ToolSheet:
+    shafts = tuple(Shaft(shaft.name, shaft.rated_rpm) for shaft in sheet.shafts)
+    return ToolSheet(sheet.tag, sheet.kind, supply=sheet.supply, shafts=shafts, meshes=sheet.meshes)
 
 
-def _accuracy(title: str, told: Sequence[Judged]) -> None:
+def _with_sheet(recording: Recording, sheet: ToolSheet) -> Recording:
+    return replace(recording, origin=replace(recording.origin, tool=sheet))
+
+
+def _leaves_trace(case: Case, condition: str) -> bool:
+    """Tell whether the faults change the true acceleration of the handle in any third of an octave.
+
+    The same specimen is run without them. A worn bushing whose shaft never lifts off its seat, a loose handle that is
+    never shaken free change nothing: no recording can show them.
+    """
+    if not case.faults:
+        return False
+    faulty, sound = case.session(condition), case.session(condition, {})
+    rate = faulty.recording.sample_rate
+    energy = [_thirds(signal, rate) for signal in (faulty.clean - sound.clean, sound.clean)]
+    return bool(np.any(energy[0] > _TRACE * energy[1]))
+
+
+def _thirds(
+    signal: np.ndarray[tuple[int, ...], np.dtype[np.float64]], rate: float
+) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """Return the energy in every third of an octave from 10 Hz up, all axes together."""
+    energy = np.square(np.abs(np.fft.rfft(signal, axis=1))).sum(axis=0)
+    edges = 10.0 * 2.0 ** (np.arange(0, 40) / 3.0)
+    starts = (edges[edges < 0.45 * rate] * signal.shape[1] / rate).astype(int)
+    return np.asarray(np.add.reduceat(energy, starts)[:-1])
+
+
+def validate(results: Sequence[Mapping[str, Judged]]) -> None:
+    """Print accuracy, false alarms, calibration and confusions, for each view."""
+    for view in VIEWS:
+        told = [result[view] for result in results if result[view].findings]
+        print(f"\n=== {view}: {len(results)} tools, {len(results) - len(told)} of them: cannot tell")
+        _accuracy(told, every_fault=view == "both")
+        _alarms(told)
+        _calibration(told)
+        if view == "both":
+            _confusions(told)
+
+
+def _single(told: Sequence[Judged]) -> list[Judged]:
+    """Return the tools with one fault that left a trace and was not said to be beyond testing."""
+    return [r for r in told if len(r.truth) == 1 and r.trace and not r.truth & r.untested]
+
+
+def _accuracy(told: Sequence[Judged], every_fault: bool) -> None:
     """Print where the true fault stands; single faults only, those said not to be testable apart."""
     single = [r for r in told if len(r.truth) == 1]
-    testable = [r for r in single if not r.truth & r.untested]
-    print(f"\n{title}: {len(single)} single faults, of which said not to be testable: {len(single) - len(testable)}")
+    untested = sum(bool(r.truth & r.untested) for r in single)
+    silent = Counter(next(iter(r.truth)) for r in single if not r.trace and not r.truth & r.untested)
+    print(f"{len(single)} single faults; said not to be testable: {untested}; without a trace: {dict(silent)}")
     print(f"{'fault':26s} clear: n top-1 top-2  moderate: n top-1 top-2  weak: n top-1 top-2")
     table: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for result in testable:
+    for result in _single(told):
         fault = next(iter(result.truth))
         strength = result.case.strength or 0.0
         level = "clear" if strength >= CLEAR else "moderate" if strength >= MODERATE else "weak"
@@ -329,7 +150,7 @@ def _accuracy(title: str, told: Sequence[Judged]) -> None:
         rank = names.index(fault) if fault in names else 99
         for key in (fault, "all"):
             table[key][level].append(rank)
-    for fault in sorted(table) if title == "all" else ["all"] if table else []:
+    for fault in sorted(table) if every_fault else ["all"] if table else []:
         cells = []
         for level in ("clear", "moderate", "weak"):
             ranks = np.array(table[fault][level])
@@ -360,11 +181,8 @@ def _calibration(told: Sequence[Judged]) -> None:
 def _confusions(told: Sequence[Judged]) -> None:
     wrong = Counter(
         (next(iter(r.truth)), r.findings[0][0])
-        for r in told
-        if len(r.truth) == 1
-        and not r.truth & r.untested
-        and (r.case.strength or 0) >= MODERATE
-        and r.findings[0][0] not in r.truth
+        for r in _single(told)
+        if (r.case.strength or 0) >= MODERATE and r.findings[0][0] not in r.truth
     )
     print("\nmost frequent confusions, moderate and clear (true, said):", *wrong.most_common(12), sep="\n  ")
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -17,20 +16,20 @@ from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.simulate.faults import FAULTS, settle_faults
 from vibekit.simulate.presets import PRESETS
-from vibekit.simulate.session import simulate
+from vibekit.simulate.session import SimulatedSession, simulate
 
 HEALTHY_SHARE, DOUBLE_SHARE = 0.35, 0.10
 SIZES = (0.4, 3.0)  # of the usual size, log-uniform
-SWEPT_SHARE = 0.35  # recordings that hold switching on and off
+SWEPT_SHARE = 0.7  # recordings without load that hold switching on and off
+CONDITIONS = ("no load", "loaded")
 
 
 @dataclass(frozen=True)
 class Case:
-    """One tool of a fleet: what it is, what is wrong with it, and how it was recorded."""
+    """One tool of a fleet: what it is, what is wrong with it, and how it was recorded, without load and loaded."""
 
     seed: int
     preset: str
-    condition: str
     sample_rate: float
     with_tach: bool
     swept: bool
@@ -46,19 +45,25 @@ class Case:
         """Size of the weakest fault over its usual size; None for a healthy tool."""
         return min((size / FAULTS[name].default for name, size in self.faults.items()), default=None)
 
-    def recording(self) -> Recording:
-        """Return the simulated recording."""
-        session = simulate(
+    def session(self, condition: str, faults: Mapping[str, float] | None = None) -> SimulatedSession:
+        """Return the simulated recording of one condition; `faults`: other faults in the same specimen."""
+        swept = self.swept and condition == "no load"
+        return simulate(
             self.sheet,
             seed=self.seed,
-            duration_s=16.0 if self.swept else 12.0,
-            off_before_s=1.5 if self.swept else 0.0,
-            off_after_s=4.0 if self.swept else 0.0,
+            run=1 + CONDITIONS.index(condition),
+            duration_s=16.0 if swept else 12.0,
+            off_before_s=1.5 if swept else 0.0,
+            off_after_s=4.0 if swept else 0.0,
             sample_rate=self.sample_rate,
-            faults=self.faults,
-            condition=self.condition,
+            faults=self.faults if faults is None else faults,
+            condition=condition,
         )
-        return session.recording if self.with_tach else replace(session.recording, tach=None)
+
+    def recording(self, condition: str) -> Recording:
+        """Return the recording of one condition, with or without its tachometer."""
+        recording = self.session(condition).recording
+        return recording if self.with_tach else replace(recording, tach=None)
 
 
 def draw(seed: int) -> Case:
@@ -73,7 +78,7 @@ def draw(seed: int) -> Case:
     name = str(rng.choice(able)) if able else "small-grinder"
     faults = {fault: _size(fault, rng) for fault in chosen}
     rate = float(rng.choice([25600.0, 25600.0, 25600.0, 12800.0, 6400.0]))
-    return Case(seed, name, str(rng.choice(["no load", "loaded"])), rate, bool(rng.random() < 0.5), swept, faults)
+    return Case(seed, name, rate, bool(rng.random() < 0.5), swept, faults)
 
 
 def can_have(tool: ToolSheet, fault: str) -> bool:
@@ -90,21 +95,42 @@ def _size(fault: str, rng: np.random.Generator) -> float:
     return float(min(usual.largest, usual.default * math.exp(rng.uniform(*np.log(SIZES)))))
 
 
-def measured(seed: int) -> dict[str, Any]:
-    """Return a case's label and the features of its parts: one row per part and fault."""
-    case = draw(seed)
-    recording = case.recording()
+@dataclass(frozen=True)
+class Row:
+    """The features of one part in one recording, read for one fault, and whether that fault sits there."""
+
+    fault: str
+    where: str | None
+    true: bool
+    values: Mapping[str, float]
+    hz: float
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A case with the rows of each of its recordings, by condition."""
+
+    case: Case
+    rows: Mapping[str, tuple[Row, ...]]
+
+
+def measured(case: Case, recordings: Mapping[str, Recording] | None = None) -> Measured:
+    """Return a case's label and features (`recordings`: as kept from before, by condition)."""
+    found = recordings or {condition: case.recording(condition) for condition in CONDITIONS}
+    return Measured(case, {condition: _rows(case, recording) for condition, recording in found.items()})
+
+
+def _rows(case: Case, recording: Recording) -> tuple[Row, ...]:
     speed = estimate_speed(recording, case.sheet)
     views = views_of(recording, speed, case.sheet.output_shaft or "", case.sheet) if speed.known else None
-    rows = []
-    if views is not None:
-        truth = {fault.name: fault.part for fault in settle_faults(case.sheet, case.faults)}
-        for part in features_of(views, case.sheet).parts:
-            rows += [
-                (fault, part.where, _true_there(truth, fault, part.where), dict(part.values), part.hz)
-                for fault in part.faults
-            ]
-    return {"case": case, "rows": rows}
+    if views is None:
+        return ()
+    truth = {fault.name: fault.part for fault in settle_faults(case.sheet, case.faults)}
+    return tuple(
+        Row(fault, part.where, _true_there(truth, fault, part.where), dict(part.values), part.hz)
+        for part in features_of(views, case.sheet).parts
+        for fault in part.faults
+    )
 
 
 def _true_there(truth: Mapping[str, str | None], fault: str, where: str | None) -> bool:

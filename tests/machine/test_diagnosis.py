@@ -15,7 +15,16 @@ from vibekit.errors import InputError, UsageError
 from vibekit.machine.diagnosis import Diagnosis
 from vibekit.machine.evidence import bearing_features, residual_unbalance_g_mm
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
-from vibekit.machine.judgement import ROLE, FaultModel, classes, judgement_table, kind_word, probability, read_priors
+from vibekit.machine.judgement import (
+    KNOTS,
+    ROLE,
+    FaultModel,
+    classes,
+    judgement_table,
+    kind_word,
+    probability,
+    read_priors,
+)
 from vibekit.machine.signal_views import Line, views_of
 from vibekit.machine.speed import estimate_speed
 from vibekit.recording.toolsheet import ToolSheet, parse_tool
@@ -48,11 +57,18 @@ def test_every_fault_of_the_contract_has_words() -> None:
 
 def test_log_odds_add_up_and_unknown_features_weigh_nothing() -> None:
     ordinary = {"loaded, fast": {"a": (0.0, 1.0), "b": (10.0, 5.0)}}
-    model = FaultModel(-1.0, {"a": 2.0, "b": 0.5}, ordinary)
-    assert model.log_odds(model.standardised({"a": 1.0, "b": 20.0}, "loaded", 100.0)) == pytest.approx(-1 + 2 + 1)
+    rising, bent = [0.5 * knot for knot in KNOTS], [max(0.0, knot - 1.0) for knot in KNOTS]
+    model = FaultModel(-1.0, {"a": bent, "b": rising}, ordinary)
+    assert model.log_odds(model.standardised({"a": 2.5, "b": 20.0}, "loaded", 100.0)) == pytest.approx(-1 + 1.5 + 1)
     assert model.log_odds(model.standardised({}, None, 100.0)) == -1.0
-    assert model.log_odds(model.standardised({"a": 1e9}, None, 100.0)) == pytest.approx(-1 + 2 * 6)
+    assert model.log_odds(model.standardised({"b": 1e9}, None, 100.0)) == pytest.approx(-1 + 0.5 * KNOTS[-1])
     assert probability(0.0) == 0.5
+
+
+def test_recordings_of_one_condition_are_averaged_and_both_conditions_added() -> None:
+    model = FaultModel(-1.0, {}, {}, (0.25, 0.8, 0.4))
+    assert model.shares(["loaded", None, "loaded"]) == (0.0, (1 / 3, 1 / 3, 1 / 3))
+    assert model.shares(["no load", "loaded", "idle"]) == (0.25, (0.4, 0.4, 0.4))
 
 
 def test_silence_about_a_fault_is_no_clean_bill() -> None:
@@ -62,7 +78,11 @@ def test_silence_about_a_fault_is_no_clean_bill() -> None:
 
 
 def test_without_masses_the_level_itself_is_weighed() -> None:
-    model = FaultModel(0.0, {"grade": 2.0}, {"loaded, fast": {"grade": (0.0, 1.0), "one_level": (10.0, 5.0)}})
+    model = FaultModel(
+        0.0,
+        {"grade": [2.0 * knot for knot in KNOTS]},
+        {"loaded, fast": {"grade": (0.0, 1.0), "one_level": (10.0, 5.0)}},
+    )
     assert model.log_odds(model.standardised({"one_level": 20.0}, None, 100.0)) == pytest.approx(4.0)
     assert model.log_odds(model.standardised({"one_level": 20.0, "grade": 1.0}, None, 100.0)) == pytest.approx(2.0)
 
@@ -79,7 +99,10 @@ def test_the_table_is_complete() -> None:
     for model in table.faults.values():
         for condition in ("loaded", "no load"):
             for hz in (15.0, 150.0):
-                assert set(model.weights) <= set(model.ordinary[classes(condition, hz, None)[1]])
+                assert set(model.curves) <= set(model.ordinary[classes(condition, hz, None)[1]])
+        for curve in model.curves.values():
+            assert len(curve) == len(KNOTS)
+            assert curve[KNOTS.index(0.0)] == 0.0  # what is ordinary tells nothing
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,6 +22,7 @@ from vibekit.recording.toolsheet import ToolSheet
 LIKELY = 0.5  # from here on a finding is named in the verdict
 RIVAL = 0.25  # a fault of at least this share of a finding's probability fits about as well
 _EVIDENCE_SHOWN = 6
+_LEAST_LOG_ODDS = 0.1  # evidence that adds less is not shown
 _LEAST_HARMONICS = 2.5  # times the fastest shaft: what a recording must carry to tell one cause from another
 
 UNPLUG = Notice(
@@ -138,9 +139,7 @@ def diagnose(
         untested = tuple((fault, refusals[0].message) for fault in FAULT_WORDS if fault != "healthy")
         return Diagnosis(files, tool.tag if tool else None, best, (), untested, (*notices, *refusals))
     cautions = [replace(notice, severity="caution") for notice in refusals]
-    suspects = [
-        replace(s, shift=(priors or {}).get(s.fault, 0.0)) for s in _suspects(seen, tool.kind if tool else None)
-    ]
+    suspects = _suspects(seen, tool.kind if tool else None, priors or {})
     named = {suspect.fault for suspect in suspects}
     untested = tuple({f: reason for _, look in seen for f, reason in look.untested if f not in named}.items())
     healthy = judgement_table().healthy_log_odds([s.log_odds for s in suspects], [fault for fault, _ in untested])
@@ -169,23 +168,61 @@ def _look(recording: Recording, tool: ToolSheet | None, speed: SpeedEstimate) ->
 
 
 @dataclass(frozen=True)
+class _Reading:
+    """One part in one recording: features raw and in spreads of ordinary tools, and the recording's share."""
+
+    condition: str | None
+    part: PartFeatures
+    standardised: Mapping[str, float]
+    share: float
+
+
+@dataclass(frozen=True)
 class _Suspect:
-    """One fault at one part: features averaged over the recordings, raw and in spreads of ordinary tools."""
+    """One fault at one part, as every recording shows it; `constant` and `shift` are log-odds beside the readings'."""
 
     fault: str
     where: str | None
-    values: Mapping[str, float]
-    standardised: Mapping[str, float]
-    readings: Mapping[str, Line]
+    readings: tuple[_Reading, ...]
+    constant: float
     shift: float
 
     @property
     def log_odds(self) -> float:
         """Log-odds of the fault at this part."""
-        return judgement_table().faults[self.fault].log_odds(self.standardised) + self.shift
+        model = judgement_table().faults[self.fault]
+        weighed = (reading.share * model.log_odds(reading.standardised) for reading in self.readings)
+        return self.constant + self.shift + math.fsum(weighed)
+
+    @property
+    def standardised(self) -> dict[str, float]:
+        """Features in spreads, mean over the recordings."""
+        return _averaged([reading.standardised for reading in self.readings])
+
+    @property
+    def lines(self) -> dict[str, Line]:
+        """Per feature the line behind it, from the recording where it stands out most."""
+        found: dict[str, Line] = {}
+        for name, line in (item for reading in self.readings for item in reading.part.readings.items()):
+            if name not in found or line.over_floor_db > found[name].over_floor_db:
+                found[name] = line
+        return found
+
+    @property
+    def evidence(self) -> Iterator[Evidence]:
+        """What every feature of every recording adds."""
+        model = judgement_table().faults[self.fault]
+        for reading in self.readings:
+            values = reading.part.values
+            for name, added in model.contributions(reading.standardised).items():
+                source = name if name in values else INSTEAD[name]
+                line = reading.part.readings.get(source)
+                yield Evidence(source, values[source], reading.share * added, line, reading.condition)
 
 
-def _suspects(looks: Sequence[tuple[str | None, RecordingFeatures]], kind: str | None) -> list[_Suspect]:
+def _suspects(
+    looks: Sequence[tuple[str | None, RecordingFeatures]], kind: str | None, priors: Mapping[str, float]
+) -> list[_Suspect]:
     """Return every fault at every part that can have it, from the recordings (condition, features)."""
     seen: dict[tuple[str, str | None], list[tuple[str | None, PartFeatures]]] = {}
     for condition, look in looks:
@@ -193,20 +230,19 @@ def _suspects(looks: Sequence[tuple[str | None, RecordingFeatures]], kind: str |
             for fault in part.faults:
                 if fault in judgement_table().faults:
                     seen.setdefault((fault, part.where), []).append((condition, part))
-    return [_suspect(fault, where, found, kind) for (fault, where), found in seen.items()]
+    return [_suspect(fault, where, found, kind, priors.get(fault, 0.0)) for (fault, where), found in seen.items()]
 
 
 def _suspect(
-    fault: str, where: str | None, found: Sequence[tuple[str | None, PartFeatures]], kind: str | None
+    fault: str, where: str | None, found: Sequence[tuple[str | None, PartFeatures]], kind: str | None, shift: float
 ) -> _Suspect:
     model = judgement_table().faults[fault]
-    readings: dict[str, Line] = {}
-    for name, line in (item for _, part in found for item in part.readings.items()):
-        if name not in readings or line.over_floor_db > readings[name].over_floor_db:
-            readings[name] = line
-    values = _averaged([part.values for _, part in found])
-    standardised = _averaged([model.standardised(part.values, condition, part.hz, kind) for condition, part in found])
-    return _Suspect(fault, where, values, standardised, readings, 0.0)
+    constant, shares = model.shares([condition for condition, _ in found])
+    readings = tuple(
+        _Reading(condition, part, model.standardised(part.values, condition, part.hz, kind), share)
+        for (condition, part), share in zip(found, shares, strict=True)
+    )
+    return _Suspect(fault, where, readings, constant, shift)
 
 
 def _averaged(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
@@ -232,16 +268,10 @@ def _findings(suspects: Sequence[_Suspect], tool: ToolSheet | None, healthy: flo
 
 
 def _finding(suspect: _Suspect, tool: ToolSheet | None) -> Finding:
-    model = judgement_table().faults[suspect.fault]
-    shares = sorted(model.contributions(suspect.standardised).items(), key=lambda item: -abs(item[1]))
-    evidence = tuple(
-        Evidence(source, suspect.values[source], share, suspect.readings.get(source))
-        for name, share in shares[:_EVIDENCE_SHOWN]
-        if abs(share) >= 0.1
-        for source in [name if name in suspect.values else INSTEAD[name]]
-    )
+    shown = sorted(suspect.evidence, key=lambda item: -abs(item.log_odds))[:_EVIDENCE_SHOWN]
+    evidence = tuple(item for item in shown if abs(item.log_odds) >= _LEAST_LOG_ODDS)
     rotor = rotor_kg(tool, suspect.where) if suspect.where and suspect.fault.startswith("imbalance") else None
-    size = severity_of(suspect.fault, suspect.standardised, suspect.readings, tool.mass_kg if tool else None, rotor)
+    size = severity_of(suspect.fault, suspect.standardised, suspect.lines, tool.mass_kg if tool else None, rotor)
     return Finding(suspect.fault, probability(suspect.log_odds), size, suspect.where, evidence)
 
 

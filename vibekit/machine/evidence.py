@@ -39,12 +39,16 @@ _HALVES = (0.5, 1.5, 2.5)
 
 @dataclass(frozen=True)
 class Evidence:
-    """One item for or against a fault: a line as read, the feature it gave, and the log-odds that it added."""
+    """One item for or against a fault: a line as read, the feature it gave, and the log-odds that it added.
+
+    `condition` is that of the recording it was read in.
+    """
 
     feature: str
     value: float
     log_odds: float
     reading: Line | None
+    condition: str | None = None
 
     @property
     def supports(self) -> bool:
@@ -65,6 +69,7 @@ class Evidence:
             "feature": self.feature,
             "feature_value": self.value,
             "log_odds": self.log_odds,
+            "condition": self.condition,
         }
 
 
@@ -234,8 +239,9 @@ def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, Notes]:
         if notes.values:
             found[place] = notes
     for place, notes in found.items():
-        rivals = [other.values["env_mean"] for name, other in found.items() if name != place]
-        notes.put("env_lead", notes.values["env_mean"] - max(rivals, default=0.0))
+        for kind, read in (("env_lead", "env_mean"), ("white_lead", "white_comb")):
+            rivals = [other.values[read] for name, other in found.items() if name != place]
+            notes.put(kind, notes.values[read] - max(rivals, default=0.0))
     return found
 
 
@@ -248,6 +254,10 @@ def _place(views: SignalViews, name: str, order: float, modulator: float) -> Not
     strongest = max(known, key=lambda r: r.over_floor_db)
     notes.put("env_first", known[0].over_floor_db, known[0])
     notes.put("env_mean", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
+    white, white_side = views.whitened_envelope.comb(order, _SLIP, modulator)
+    notes.put("white_comb", white, strongest)
+    if modulator:
+        notes.put("white_side", white_side)
     if modulator and known[0].order is not None:
         sides = [view.read(f"{name} {s:+d}, envelope", known[0].order + s * modulator, 0.004) for s in (-1, 1)]
         heights = [side.over_floor_db for side in sides if side is not None]

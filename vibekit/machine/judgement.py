@@ -1,10 +1,13 @@
 """From evidence to probability: per fault a sum of weighed evidence (log-odds), from a table with its origin.
 
-Each fault has a prior (bias) and a weight per feature. A feature is a level in decibels or a count, brought to the
-middle and spread of ordinary tools of the same class (kind, condition, fast or slow shaft) before it is weighed, so
-that a weight reads as log-odds per spread of ordinary tools. A feature that a recording cannot give weighs nothing.
-The table `judgement.toml` was fitted on simulated tools by `python -m tests.benchmarks.diagnosis --fit`; it is data, to
-be refitted, not code.
+Each fault has a prior (bias) and a curve per feature. A feature is a level in decibels or a count, brought to the
+middle and spread of ordinary tools of the same class (kind, condition, fast or slow shaft) before it is weighed; the
+curve says how many log-odds it adds at so many spreads: nothing in the middle, ever more (or less) away from it where
+the mechanism calls for it, as a line that stands out twice as far is not twice the proof. A feature that a recording
+cannot give weighs nothing. Each recording is weighed by itself; those of one condition are averaged, and the two
+conditions, without and under load, are added with weights of their own: the same tool was recorded twice, which is
+less than two witnesses. The table `judgement.toml` was fitted on simulated tools by
+`python -m tests.benchmarks.diagnosis --fit`; it is data, to be refitted, not code.
 """
 
 from __future__ import annotations
@@ -16,11 +19,13 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
+import numpy as np
+
 from vibekit.errors import InputError
 from vibekit.recording.tables import from_table, load_toml
 
 FAST_HZ = 60.0
-CLIP = 6.0  # a feature counts as at most so many spreads: one wild value must not outweigh everything
+KNOTS = (-6.0, -3.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 9.0)  # spreads; curves run straight between, level beyond
 
 Ordinary = Mapping[str, tuple[float, float]]  # per feature: middle and spread of ordinary tools
 
@@ -56,27 +61,42 @@ _KINDS = (
 
 @dataclass(frozen=True)
 class FaultModel:
-    """Prior log-odds and weights of one fault; `ordinary` per class of tool and recording (see `classes`)."""
+    """Prior log-odds of one fault, and what each feature adds to them.
+
+    `curves`: per feature the log-odds at each of `KNOTS`, 0 at the middle. `ordinary`: middle and spread of each
+    feature per class of tool and recording (see `classes`). `together`: constant, weight of the recordings without
+    load, and of those under load, where a tool was recorded both ways.
+    """
 
     bias: float
-    weights: Mapping[str, float]
+    curves: Mapping[str, Sequence[float]]
     ordinary: Mapping[str, Ordinary]
+    together: tuple[float, float, float] = (0.0, 0.5, 0.5)
 
     def standardised(
         self, values: Mapping[str, float], condition: str | None, hz: float, kind: str | None = None
     ) -> dict[str, float]:
         """Return the features that are weighed, in spreads from the middle of ordinary tools of the same class."""
         ordinary = next(self.ordinary[name] for name in classes(condition, hz, kind) if name in self.ordinary)
-        read = {n: n if n in values else INSTEAD.get(n, n) for n in self.weights}
+        read = {n: n if n in values else INSTEAD.get(n, n) for n in self.curves}
         return {n: in_spreads(values[source], *ordinary[source]) for n, source in read.items() if source in values}
 
     def contributions(self, standardised: Mapping[str, float]) -> dict[str, float]:
-        """Return the log-odds that each known feature adds."""
-        return {name: self.weights[name] * value for name, value in standardised.items()}
+        """Return the log-odds that each known feature adds in one recording."""
+        return {name: float(np.interp(value, KNOTS, self.curves[name])) for name, value in standardised.items()}
 
     def log_odds(self, standardised: Mapping[str, float]) -> float:
-        """Return the log-odds of the fault."""
+        """Return the log-odds of the fault by one recording."""
         return self.bias + math.fsum(self.contributions(standardised).values())
+
+    def shares(self, conditions: Sequence[str | None]) -> tuple[float, tuple[float, ...]]:
+        """Return constant and weight of each recording: log-odds of all = constant + Σ weight · log-odds of each."""
+        free = [without_load(condition) for condition in conditions]
+        unloaded, loaded = sum(free), len(free) - sum(free)
+        if not unloaded or not loaded:
+            return 0.0, (1.0 / len(free),) * len(free)
+        constant, by_free, by_loaded = self.together
+        return constant, tuple(by_free / unloaded if f else by_loaded / loaded for f in free)
 
 
 def classes(condition: str | None, hz: float, kind: str | None) -> tuple[str, str]:
@@ -86,9 +106,13 @@ def classes(condition: str | None, hz: float, kind: str | None) -> tuple[str, st
     that ratios to it mean something else. Under load everything scatters more: a recording of unknown condition is
     compared with loaded ones, which raises no false alarm.
     """
-    unloaded = (condition or "").strip().lower() in ("no load", "no-load", "unloaded", "idle")
-    any_kind = f"{'no load' if unloaded else 'loaded'}, {'fast' if hz >= FAST_HZ else 'slow'}"
+    any_kind = f"{'no load' if without_load(condition) else 'loaded'}, {'fast' if hz >= FAST_HZ else 'slow'}"
     return f"{any_kind}, {kind_word(kind)}", any_kind
+
+
+def without_load(condition: str | None) -> bool:
+    """Tell whether a recording's condition says that the tool ran free."""
+    return (condition or "").strip().lower() in ("no load", "no-load", "unloaded", "idle")
 
 
 def kind_word(kind: str | None) -> str:
@@ -98,8 +122,8 @@ def kind_word(kind: str | None) -> str:
 
 
 def in_spreads(value: float, middle: float, spread: float) -> float:
-    """Return a feature in spreads from the middle, clipped."""
-    return max(-CLIP, min(CLIP, (value - middle) / spread))
+    """Return a feature in spreads from the middle, within the knots: one wild value must not outweigh everything."""
+    return max(KNOTS[0], min(KNOTS[-1], (value - middle) / spread))
 
 
 def probability(log_odds: float) -> float:
@@ -162,6 +186,7 @@ def judgement_table() -> JudgementTable:
             kind: {n: (m, spread) for n, (m, spread) in features.items()}
             for kind, features in table["ordinary"][ROLE[name]].items()
         }
-        faults[name] = FaultModel(model["bias"], model["weights"], ordinary)
+        constant, unloaded, loaded = model["together"]
+        faults[name] = FaultModel(model["bias"], model["curves"], ordinary, (constant, unloaded, loaded))
     priors = {name: model["prior"] for name, model in table["fault"].items()}
     return JudgementTable(faults, priors, table["healthy"]["bias"], table["healthy"]["slope"], table["origin"])

@@ -14,14 +14,16 @@ from vibekit.machine.orders import AngleSignal, order_spectrum, synchronous_aver
 from vibekit.machine.reading import FlooredSpectrum, read_line, with_floor
 from vibekit.machine.spectra import Spectrum, amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import SpeedEstimate
-from vibekit.recording.recording import Recording
+from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.toolsheet import ToolSheet
 
 LOW_BAND_HZ = (5.0, 1400.0)  # where the hand feels and shafts turn
 HIGH_BAND_HZ = (1000.0, 12000.0)  # where gears mesh and impacts ring
 _TURNS = 96  # of the reference shaft per segment, at most
 _LEAST_TURNS = 48  # below, a spectrum over orders has too few segments to know its floor
+_WHITE_BAND = (0.04, 0.45)  # of the sample rate over angle: clear of the lowest shaft lines and of the edge
 _TINY = 1e-9  # m/s²: below any sensor's noise; keeps ratios finite
+_COMB = 4  # harmonics of a rate read together
 _MEDIAN_TO_RMS = 0.833  # of noise amplitudes: sqrt(ln 2), Rayleigh
 
 
@@ -60,6 +62,28 @@ class View:
             self.axes[reading.axis],
             tuple(reading.amplitude.tolist()),
         )
+
+    def comb(self, order: float, tolerance: float, modulator: float = 0.0) -> tuple[float, float]:
+        """Return how far a rate with its harmonics stands over the floor, and its sidebands at `modulator` [dB].
+
+        Slip moves a rate and all its harmonics by one share, so that they are read together: at each share up to
+        `tolerance` the four first harmonics are averaged (nothing below the floor counts), and the best is taken.
+        """
+        spacing = self.floored.spectrum.spacing
+        power = np.mean(np.square(self.floored.spectrum.values / self.floored.floor), axis=0)
+        over = np.maximum(10.0 * np.log10(np.maximum(power, 1.0)), 0.0)
+        shares = 1.0 + np.arange(-tolerance, tolerance, 0.25 * spacing / (order * _COMB))
+        families = np.arange(1, _COMB + 1)[:, None] * order * shares
+
+        def mean_at(places: FloatArray) -> FloatArray:
+            bins = np.round(places / spacing).astype(int)
+            inside = (bins > 1) & (bins < over.size)
+            return np.asarray(np.where(inside, over[np.where(inside, bins, 0)], 0.0).mean(axis=0))
+
+        means = mean_at(families)
+        best = int(np.argmax(means))
+        sides = [n * order * shares[best] + k * modulator for n in (1, 2) for k in (-2, -1, 1, 2)]
+        return float(means[best]), float(mean_at(np.array(sides)[:, None])[0]) if modulator else 0.0
 
     def rms_mps2(self, low_hz: float, high_hz: float) -> float:
         """Return the r.m.s. value over all axes between two frequencies [m/s²]."""
@@ -108,12 +132,28 @@ class SignalViews:
 
     @cached_property
     def rolling_envelope(self) -> View:
-        """The same less what is in step with a shaft: rolling bearings slip, gears and unbalance do not.
+        """The same less what is in step with a shaft: rolling bearings slip, gears and unbalance do not."""
+        return self._out_of_step(self._envelope_of(self._rolling))
 
-        What repeats every turn of the reference shaft is averaged out; multiples of every shaft's rate are levelled to
-        the floor.
+    @cached_property
+    def whitened_envelope(self) -> View:
+        """Envelope spectrum over orders of the whole band, every bin of the signal's transform brought to one size.
+
+        No band has to be chosen and no line of a gear or a fan outweighs the rest: what is left is when things happen,
+        not how loud (Borghesani et al., MSSP 36, 2013: cepstrum pre-whitening; from memory).
         """
-        view = self._envelope_of(without_average(self.angle))
+        signal = self._rolling
+        transform = np.fft.rfft(signal.samples, axis=1)
+        white = np.fft.irfft(transform / np.maximum(np.abs(transform), _TINY), signal.samples.shape[1], axis=1)
+        band = (_WHITE_BAND[0] * signal.per_turn, _WHITE_BAND[1] * signal.per_turn)
+        return self._out_of_step(self._envelope_of(replace(signal, samples=white), band))
+
+    @cached_property
+    def _rolling(self) -> AngleSignal:
+        return without_average(self.angle)
+
+    def _out_of_step(self, view: View) -> View:
+        """Return an envelope with the multiples of every shaft's rate levelled to the floor."""
         spectrum = view.floored.spectrum
         in_step = np.zeros(spectrum.frequency.size, dtype=bool)
         for ratio in self.ratios.values():
@@ -122,10 +162,10 @@ class SignalViews:
         levelled = np.where(in_step, np.minimum(spectrum.values, view.floored.floor), spectrum.values)
         return replace(view, floored=replace(view.floored, spectrum=replace(spectrum, values=levelled)))
 
-    def _envelope_of(self, signal: AngleSignal) -> View:
+    def _envelope_of(self, signal: AngleSignal, band: tuple[float, float] | None = None) -> View:
         per_turn = float(signal.per_turn)
         resolution = 1.5 / min(_TURNS, signal.turns / 6)
-        spectrum = envelope_spectrum(signal.samples, per_turn, self._ringing_band(signal), resolution)
+        spectrum = envelope_spectrum(signal.samples, per_turn, band or self._ringing_band(signal), resolution)
         return View(with_floor(_in_orders(spectrum)), self.recording.axes, signal.hz)
 
     def _ringing_band(self, signal: AngleSignal) -> tuple[float, float]:
