@@ -64,7 +64,7 @@ def calibrate(
         emit(refused_document([path.name for path in recordings], str(error)), as_json, render)
         return
     for target in write_sidecar or []:
-        _write(target, result, needs_full_scale=not rests or target.suffix.lower() not in (".csv", ".txt", ".tsv"))
+        _write(target, result)
     emit(result.to_dict(), as_json, render)
 
 
@@ -121,13 +121,28 @@ def _from_rests(recordings: list[Path], options: RecordingOptions) -> Calibratio
     return rest_calibration(np.concatenate(vectors), [path.name for path in recordings])
 
 
-def _write(recording: Path, result: CalibrationResult, needs_full_scale: bool) -> None:
+def _write(recording: Path, result: CalibrationResult) -> None:
+    """Enter the result in a sidecar; where file or sidecar state a unit, it stays and only the doubt is entered."""
     from vibekit.recording.sidecar import enter_in_sidecar
 
     facts: dict[str, Any] = {"calibration_uncertainty_pct": round(result.expanded_uncertainty_pct, 3)}
-    if needs_full_scale:
+    unit = _stated_unit(recording)
+    if unit is None:
         facts["full_scale"] = result.full_scale
     note(f"wrote {enter_in_sidecar(recording, facts)}")
+    if unit is not None:
+        note(f"{recording} is in {unit} by its own word, so that {result.full_scale} per unit was not entered")
+
+
+def _stated_unit(recording: Path) -> str | None:
+    from vibekit.recording.readers import open_raw
+    from vibekit.recording.sidecar import load_sidecar
+
+    facts = load_sidecar(recording)[0]
+    if not recording.exists():
+        return facts.unit
+    source = open_raw(recording, facts)
+    return None if source.needs_full_scale else source.unit or facts.unit
 
 
 def render(document: Document) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
+import vibekit as vk
 from tests.cli.run import vibekit
 
 G = 9.80665
@@ -56,6 +57,33 @@ def test_six_rests(tmp_path: Path) -> None:
     assert list(document["sensitivity"].values()) == pytest.approx([1.02, 0.98, 1.01], rel=1e-3)
     assert [document["offset"][a] for a in "xyz"] == pytest.approx([0.306, -0.196, 0.101], abs=2e-3)
     assert vibekit("calibrate", "--rests", *rest_files(tmp_path)).out.startswith("rest0.csv")
+
+
+def test_rests_give_a_board_its_scale(tmp_path: Path) -> None:
+    """A board that writes raw counts, 4096 to 1 g: after six rests its other logs are in m/s²."""
+    for path in rest_files(tmp_path, (1.0, 1.0, 1.0)):
+        _, *lines = path.read_text().splitlines()
+        counts = [
+            line.split(",")[:1] + [str(round(float(v) / G * 4096)) for v in line.split(",")[1:]] for line in lines
+        ]
+        path.write_text("\n".join(["time [s],x,y,z", *(",".join(row) for row in counts)]))
+    time = np.arange(3200) / 400
+    log = [f"{t:.4f},{round(4096 * 2 * np.sin(2 * np.pi * 40 * t))},0,0" for t in time]
+    (tmp_path / "run.csv").write_text("\n".join(["time [s],x,y,z", *log]))
+    assert vibekit("check", tmp_path / "run.csv").code == 3
+    rests = sorted(tmp_path.glob("rest*.csv"))
+    ended = vibekit("calibrate", "--rests", *rests, "--write-sidecar", tmp_path / "run.csv", "--json")
+    assert ended.document["full_scale_mps2"] == pytest.approx(G / 4096, rel=1e-3)
+    assert ended.document["residual_mps2"] is None  # six values, six parameters
+    assert "no_residual" in {n["code"] for n in ended.document["notices"]}
+    assert vk.read(tmp_path / "run.csv").samples[0].std() == pytest.approx(2 * G / np.sqrt(2), rel=2e-3)
+
+
+def test_a_unit_that_is_stated_stays(tmp_path: Path) -> None:
+    rests = rest_files(tmp_path)
+    ended = vibekit("calibrate", "--rests", *rests, "--write-sidecar", rests[0])
+    assert ended.code == 0 and "is in m/s2 by its own word" in ended.err
+    assert "full_scale" not in (tmp_path / "rest0.toml").read_text()
 
 
 def test_what_cannot_be_calibrated_ends_with_4_and_a_document(tmp_path: Path) -> None:

@@ -225,3 +225,9 @@ def test_real_arrays() -> None:
     outer = vk.read(folder / "bearing_b" / "OuterRaceFault_vload_1.mat", unit="g", axes=["x"])
     assert (outer.n_samples, outer.sample_rate) == (146484, 48828)
     assert vk.read(folder / "gear" / "Chan6.mat", unit="g", axes=["x"], sample_rate=25600).n_samples == 282624
+
+
+def test_arrays_propose_their_unit_from_gravity(tmp_path: Path) -> None:
+    np.savez(tmp_path / "a.npz", acceleration=TRUE.T * 0.1 + np.array([0.02, 0.0, 0.99]), sample_rate_hz=RATE)
+    with pytest.raises(vk.InputError, match="gravity gives in g"):
+        vk.read(tmp_path / "a.npz")

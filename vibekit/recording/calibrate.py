@@ -239,8 +239,9 @@ def rest_calibration(vectors: FloatArray, files: Sequence[str] = ()) -> Calibrat
     spread = 100.0 * float(np.max(np.abs(scale / mean_scale - 1.0)))
     axes = ("x", "y", "z")
     pairs = {"x to y": (0, 1), "x to z": (0, 2), "y to z": (1, 2)}
-    free = max(vectors.shape[0] - (9 if whole else 6), 1)
-    fit_pct = 100.0 * math.sqrt(float(np.sum(residual**2)) / free) / STANDARD_GRAVITY
+    free = vectors.shape[0] - (9 if whole else 6)
+    fit_pct = 100.0 * math.sqrt(float(np.sum(residual**2)) / free) / STANDARD_GRAVITY if free else 0.0
+    left = float(np.sqrt(np.mean(residual**2))) if free else None
     return CalibrationResult(
         "rests",
         tuple(files),
@@ -249,8 +250,8 @@ def rest_calibration(vectors: FloatArray, files: Sequence[str] = ()) -> Calibrat
         {axis: float(s * b) for axis, s, b in zip(axes, scale, offset, strict=True)},
         {key: 100.0 * float(transform[i, j] / transform[j, j]) if whole else None for key, (i, j) in pairs.items()},
         math.sqrt(LOCAL_GRAVITY_PCT**2 + (2.0 * fit_pct) ** 2 + spread**2),
-        {"rests": int(vectors.shape[0]), "attitudes": distinct, "residual_mps2": float(np.sqrt(np.mean(residual**2)))},
-        tuple(_rest_notices(whole, spread, vectors.shape[0])),
+        {"rests": int(vectors.shape[0]), "attitudes": distinct, "residual_mps2": left},
+        tuple(_rest_notices(whole, free, spread, vectors.shape[0])),
     )
 
 
@@ -294,8 +295,11 @@ def _fit_ellipsoid(vectors: FloatArray, whole: bool) -> tuple[FloatArray, FloatA
     )
 
 
-def _rest_notices(whole: bool, spread: float, count: int) -> list[Notice]:
+def _rest_notices(whole: bool, free: int, spread: float, count: int) -> list[Notice]:
     found = []
+    if free == 0:
+        message = f"{count} rests are just enough for the fit: nothing is left to show how far they scatter"
+        found.append(Notice("no_residual", "info", message, count, count + 1, "lay the sensor on each side twice"))
     if not whole:
         found.append(
             Notice(

@@ -9,7 +9,7 @@ from vibekit.recording.measures import Measures
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import FRAME_S
 
-_KURTOSIS_LACK = 0.35  # no source; set between sound recordings and those that a soft limit lowers by 12 %
+_KURTOSIS_LACK = 0.32  # no source; set between sound recordings and those that a soft limit lowers by 12 %
 _SLOPE_LACK = 0.5  # no source; sound ones reach 0.15, and a sine that is all slope limit, a triangle, lacks 1.0
 _SHOCKS = 8.0  # kurtosis (no source)
 _FINE_STEPS = 3.0  # r.m.s. difference, in steps of the resolution, from which it shows the signal (no source)

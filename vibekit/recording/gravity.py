@@ -22,6 +22,16 @@ def is_gravity(mean: FloatArray) -> bool:
     return mean.size == 3 and bool(abs(np.linalg.norm(mean) - STANDARD_GRAVITY) < TOLERANCE * STANDARD_GRAVITY)
 
 
+def unit_from_gravity(mean: FloatArray) -> str:
+    """Return what the mean vector of three axes suggests about their unit; a proposal for a message, never a choice."""
+    with np.errstate(over="ignore"):
+        length = float(np.linalg.norm(mean)) if mean.size == 3 else 0.0
+    for unit, gravity in (("m/s2", STANDARD_GRAVITY), ("g", 1.0), ("mg", 1000.0)):
+        if abs(length - gravity) < TOLERANCE * gravity:
+            return f" (the mean of {length:.4g} is what gravity gives in {unit})"
+    return ""
+
+
 def without_gravity(blocks: Iterator[Block], rate: float) -> Iterator[Block]:
     """Yield blocks after a second-order Butterworth high-pass at 0.5 Hz, started from the mean of the first second."""
     from scipy.signal import butter, sosfilt, sosfilt_zi

@@ -194,7 +194,7 @@ def _assumed_axes(roles: tuple[str, ...]) -> Notice:
 
 
 def _calibration(path: Path, facts: RecordingFacts, unit_option: str | None, source: RawSource) -> Calibration:
-    """Settle what a sample is worth: audio-type files need a full scale, others a unit."""
+    """Settle what a sample is worth: audio-type files need a full scale; others a unit, or what a value of 1 is."""
     try:
         if source.needs_full_scale:
             if facts.full_scale is None:
@@ -203,6 +203,8 @@ def _calibration(path: Path, facts: RecordingFacts, unit_option: str | None, sou
                 )
             return Calibration.full_scale(facts.full_scale)
         unit = unit_option or source.unit or facts.unit
+        if unit is None and facts.full_scale is not None:
+            return Calibration.full_scale(facts.full_scale)
         if unit is None:
             raise InputError(
                 f"{path}: uncalibrated: the file does not say its unit: give --unit m/s2 or --unit g, "

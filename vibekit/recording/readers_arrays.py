@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from vibekit.errors import InputError
+from vibekit.recording.gravity import unit_from_gravity
 from vibekit.recording.sidecar import RecordingFacts, axis_names
 from vibekit.recording.source import RawSource, damage_named, require_plausible_size
 from vibekit.recording.text_names import acceleration_unit
@@ -21,6 +22,7 @@ SUFFIXES = frozenset({".npz", ".mat", ".h5", ".hdf5", ".hdf", ".uff", ".unv", ".
 _ROLES = ("x", "y", "z", "tach", "sound")
 _RATES = ("sample_rate_hz", "sample_rate", "samplerate", "fs", "sr")
 _UNITS = ("unit", "units")
+_PROBE = 4096  # samples whose mean may show gravity
 
 
 @dataclass(frozen=True)
@@ -73,8 +75,14 @@ def open_arrays(path: Path, facts: RecordingFacts) -> RawSource:
         n_frames=frames.pop(),
         names=names,
         unit=acceleration_unit(str(unit[1])) if unit else None,
+        unit_hint="" if unit else _gravity_hint(path, found.kind, channels),
         log=(f"read {found.kind}, channels from {', '.join(dict.fromkeys(chosen))}",),
     )
+
+
+def _gravity_hint(path: Path, kind: str, channels: list[Any]) -> str:
+    with damage_named(path, kind), np.errstate(over="ignore", invalid="ignore"):
+        return unit_from_gravity(np.array([np.mean(channel[:_PROBE], dtype=np.float64) for channel in channels]))
 
 
 def _channels(path: Path, facts: RecordingFacts, found: _Arrays) -> tuple[tuple[str, ...] | None, list[Any], list[str]]:

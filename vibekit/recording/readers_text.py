@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from vibekit.errors import InputError
+from vibekit.recording.gravity import unit_from_gravity
 from vibekit.recording.parts import joined_log
 from vibekit.recording.readers_text_layout import DELIMITERS, TextLayout, find_layout
 from vibekit.recording.readers_text_parse import text_batches
@@ -18,7 +19,7 @@ from vibekit.recording.sidecar import RecordingFacts, axis_names
 from vibekit.recording.source import RawSource, rebatch
 from vibekit.recording.text_time import TimeColumn, field_value, find_time, table_log, table_notices
 from vibekit.recording.timing import Clock, FloatArray, drop_repeated, measure_clock, resample
-from vibekit.units import STANDARD_GRAVITY, unit_factor
+from vibekit.units import unit_factor
 
 SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log"})
 _DECIMAL = {".": "point", ",": "comma"}
@@ -232,12 +233,7 @@ def _n_frames(clock: Clock) -> int:
 
 
 def _gravity_hint(table: _Table) -> str:
-    """Return what the mean of the first lines suggests about the unit; a proposal, never a choice."""
+    """Return what the mean of the first lines suggests about the unit."""
     rows = [[field_value(row[c]) for c in table.channels if c < len(row)] for row in table.layout.rows]
     full = np.array([row for row in rows if len(row) == 3 and np.isfinite(row).all()])
-    with np.errstate(over="ignore"):
-        mean = float(np.linalg.norm(full.mean(axis=0))) if full.size else 0.0
-    for unit, gravity in (("m/s2", STANDARD_GRAVITY), ("g", 1.0), ("mg", 1000.0)):
-        if abs(mean - gravity) < 0.05 * gravity:
-            return f" (the mean of {mean:.4g} is what gravity gives in {unit})"
-    return ""
+    return unit_from_gravity(full.mean(axis=0)) if full.size else ""
