@@ -45,10 +45,20 @@ def test_no_command_opens_a_socket(workshop: Path, tmp_path: Path, monkeypatch: 
         assert command(*words).code in (0, 4), words
 
 
-def test_every_dependency_has_a_lower_bound() -> None:
+def test_every_dependency_is_bounded() -> None:
+    """From below all; from above those that must be installed, but for the one whose reason stands beside it."""
     for group in (PROJECT["dependencies"], *EXTRAS.values()):
         for line in group:
             assert re.search(r">=\s*\d", line), line
+    assert [line for line in PROJECT["dependencies"] if "<" not in line] == ["pyarrow>=16"]
+
+
+def test_the_pins_are_within_the_bounds() -> None:
+    packaging = pytest.importorskip("packaging.requirements")
+    pins = pinned()
+    for line in [*PROJECT["dependencies"], *EXTRAS["hdf5"], *EXTRAS["uff"], *EXTRAS["test"]]:
+        needed = packaging.Requirement(line)
+        assert needed.specifier.contains(pins[needed.name.lower()]), line
 
 
 def test_the_constraints_pin_everything_that_is_needed() -> None:
@@ -83,6 +93,24 @@ def test_the_licence_of_every_pinned_package_is_listed() -> None:
     for name in pinned():
         assert name in listed, name
         assert "unknown" not in listed[name].lower()
+
+
+def test_the_licence_listed_is_the_one_that_the_package_states() -> None:
+    """In its own metadata (License-Expression, License or Classifier), where the pinned version is installed."""
+    table = (ROOT / "tests" / "licences.md").read_text(encoding="utf-8")
+    listed = {line.split("|")[1].strip(): line.split("|")[2].strip() for line in table.splitlines() if "| " in line}
+    compared = 0
+    for name, version in pinned().items():
+        try:
+            said = metadata.metadata(name)
+        except metadata.PackageNotFoundError:
+            continue
+        if said["Version"] == version:
+            classes = [c.rpartition(" :: ")[2] for c in said.get_all("Classifier") or [] if c.startswith("License ::")]
+            assert listed[name] in (said["License-Expression"], said["License"], *classes), name
+            compared += 1
+    if not compared:
+        pytest.skip("no package is installed in its pinned version")
 
 
 def test_licences_of_what_vibekit_needs_at_run_time_let_it_be_passed_on() -> None:
