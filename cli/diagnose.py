@@ -8,10 +8,13 @@ from typing import Annotated, Any
 import typer
 
 from .options import Json, RecordingOptions, Recordings, over_recordings, recording_command
-from .output import Document, emit, notice_lines, number, printable
+from .output import Document, emit, note, notice_lines, number, printable
 
 Priors = Annotated[
     Path | None, typer.Option("--priors", metavar="FILE", help="Shifts from own teardowns (teardown --write-priors).")
+]
+PlotOption = Annotated[
+    Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
 ]
 _SHOWN = 0.05  # findings below this share are only listed by --json
 
@@ -21,7 +24,13 @@ def register(commands: typer.Typer) -> None:
     commands.command()(recording_command(diagnose))
 
 
-def diagnose(recordings: Recordings, options: RecordingOptions, priors: Priors = None, as_json: Json = False) -> None:
+def diagnose(
+    recordings: Recordings,
+    options: RecordingOptions,
+    priors: Priors = None,
+    plot: PlotOption = None,
+    as_json: Json = False,
+) -> None:
     """Say what inside makes a tool shake, with evidence and probability, from recordings of that one tool."""
     import vibekit as vk
     from vibekit.machine.judgement import read_priors
@@ -31,6 +40,11 @@ def diagnose(recordings: Recordings, options: RecordingOptions, priors: Priors =
     read, failures = over_recordings(recordings, options.read)
     document = vk.diagnose(read, priors=shifts).to_dict()
     document["notices"] += [notice.to_dict() for notice in failures.notices]
+    if plot is not None:
+        from vibekit.bench.plots_diagnosis import plot_diagnosis
+
+        plot_diagnosis(document, plot)
+        note(f"plot written to {plot}")
     emit(document, as_json, render, failures.exit_code)
 
 
@@ -42,7 +56,7 @@ def render(document: Document) -> str:
         lines += [f"speed, from {document['speed']['source']}: {printable(', '.join(speeds))}", ""]
     for finding in document["findings"]:
         if finding["probability"] >= _SHOWN:
-            lines += [*_finding(finding), ""]
+            lines += [*_finding(finding, several=len(document["recordings"]) > 1), ""]
     if document["not_testable"]:
         lines.append("not testable with these recordings:")
         lines += [f"  {entry['fault']}: {printable(entry['reason'])}" for entry in document["not_testable"]]
@@ -50,7 +64,7 @@ def render(document: Document) -> str:
     return "\n".join(lines + notice_lines(document))
 
 
-def _finding(finding: dict[str, Any]) -> list[str]:
+def _finding(finding: dict[str, Any], several: bool) -> list[str]:
     where = f" at {printable(finding['where'])}" if finding["where"] else ""
     severity = f", {finding['severity']}" if finding["severity"] else ""
     lines = [f"{100 * finding['probability']:3.0f} %  {finding['name']}{where}{severity}  [{finding['fault']}]"]
@@ -63,7 +77,7 @@ def _finding(finding: dict[str, Any]) -> list[str]:
             + f" (if {size['assumes']} moves)"
         )
     if finding["fault"] != "healthy":
-        lines += [_evidence(item) for item in finding["evidence"][:4]]
+        lines += [_evidence(item, several) for item in finding["evidence"][:4]]
         lines.append(f"       check first: {finding['check_first']}")
         lines.append(f"       look for: {finding['look_for']}")
     for rival in finding["rivals"]:
@@ -72,12 +86,13 @@ def _finding(finding: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _evidence(item: dict[str, Any]) -> str:
+def _evidence(item: dict[str, Any], several: bool) -> str:
     side = "for    " if item["supports"] else "against"
+    feature = f"{item['feature_words']}: {item['feature_value']:.1f}"
+    condition = f", {printable(item['condition'])}" if several and item["condition"] else ""
     if item["frequency_hz"] is None:
-        return f"       {side} {item['feature'].replace('_', ' ')} {item['feature_value']:.1f}"
+        return f"       {side} {feature}{condition}"
     return (
         f"       {side} {printable(item['line'])}: {number(item['frequency_hz'], 4)} Hz, "
-        f"{number(item['amplitude_mps2'])} m/s² on {item['axis']}, {item['over_floor_db']:.0f} dB over the noise "
-        f"({item['feature'].replace('_', ' ')} {item['feature_value']:.1f})"
+        f"{number(item['amplitude_mps2'])} m/s² on {item['axis']}{condition} ({feature})"
     )

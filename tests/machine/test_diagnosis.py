@@ -11,11 +11,14 @@ import pytest
 
 import vibekit as vk
 from tests.reference import rows
+from vibekit.bench.plots_diagnosis import plot_diagnosis
 from vibekit.errors import InputError, UsageError
 from vibekit.machine.diagnosis import Diagnosis
 from vibekit.machine.evidence import bearing_features, residual_unbalance_g_mm
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
+from vibekit.machine.feature_words import feature_words
 from vibekit.machine.judgement import (
+    INSTEAD,
     KNOTS,
     ROLE,
     FaultModel,
@@ -100,6 +103,7 @@ def test_the_table_is_complete() -> None:
         for condition in ("loaded", "no load"):
             for hz in (15.0, 150.0):
                 assert set(model.curves) <= set(model.ordinary[classes(condition, hz, None)[1]])
+        assert all(feature_words(feature) for feature in [*model.curves, *INSTEAD.values()])
         for curve in model.curves.values():
             assert len(curve) == len(KNOTS)
             assert curve[KNOTS.index(0.0)] == 0.0  # what is ordinary tells nothing
@@ -240,3 +244,11 @@ def test_bad_priors(tmp_path: Path, text: str) -> None:
     (tmp_path / "priors.toml").write_text(text)
     with pytest.raises(InputError):
         read_priors(tmp_path / "priors.toml")
+
+
+def test_a_diagnosis_is_drawn(accessory: Diagnosis, tmp_path: Path) -> None:
+    for name in ("d.png", "d.svg"):
+        plot_diagnosis(accessory.to_dict(), tmp_path / name)
+    drawn = (tmp_path / "d.svg").read_text(encoding="utf-8")
+    assert "accessory out of balance" in drawn and "log-odds" in drawn
+    assert (tmp_path / "d.png").read_bytes().startswith(b"\x89PNG")

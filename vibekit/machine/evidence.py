@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 
 from vibekit.machine.drivetrain import bearing_orders
+from vibekit.machine.feature_words import feature_words
 from vibekit.machine.maps import order_map
 from vibekit.machine.signal_views import Line, SignalViews, View, decibels, root_sum
 from vibekit.recording.toolsheet import Bearing, Mesh, ToolSheet
@@ -67,6 +68,7 @@ class Evidence:
             "axis": r.axis if r else None,
             "supports": self.supports,
             "feature": self.feature,
+            "feature_words": feature_words(self.feature),
             "feature_value": self.value,
             "log_odds": self.log_odds,
             "condition": self.condition,

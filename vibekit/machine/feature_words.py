@@ -1,0 +1,62 @@
+"""What each feature of the evidence is, in a few words; what its number counts is said with it.
+
+Decibels are of levels: 6 dB is twice, 20 dB ten times.
+"""
+
+from __future__ import annotations
+
+FEATURE_WORDS = {
+    "grade": "unbalance over balance grade G 6.3, dB",
+    "one_level": "level of 1x over 1 m/s², dB",
+    "one_share": "1x against the whole low band, dB",
+    "one_over": "1x over the noise, dB",
+    "noise_one": "noise against 1x, dB",
+    "below_one": "what lies below 1x against it, dB",
+    "two_one": "2x against 1x, dB",
+    "two_over": "2x over the noise, dB",
+    "axial_one": "share of 1x along the shaft, dB",
+    "axial_two": "share of 2x along the shaft, dB",
+    "harmonics_one": "3x to 10x against 1x, dB",
+    "harmonics_over": "3x to 10x over the noise, dB",
+    "harmonics_count": "clear lines among 3x to 10x",
+    "half_one": "half orders against 1x, dB",
+    "half_over": "half orders over the noise, dB",
+    "knock": "knocking once per turn, over the noise, dB",
+    "swept_gain": "more per speed² at running speed than on the way, dB",
+    "mesh_over": "gear mesh over the noise, dB",
+    "mesh_share": "gear mesh against the whole high band, dB",
+    "mesh_two": "2x mesh against mesh, dB",
+    "mesh_two_over": "2x mesh over the noise, dB",
+    "tooth_kurtosis": "how much one tooth stands out of the average turn",
+    "env_first": "passing rate in the envelope, over the noise, dB",
+    "env_mean": "passing rate and harmonics in the envelope, dB",
+    "env_side": "sidebands of the passing rate in the envelope, dB",
+    "env_lead": "that much clearer than the bearing's other rates, dB",
+    "white_comb": "passing rate and harmonics, whitened envelope, dB",
+    "white_side": "their sidebands, whitened envelope, dB",
+    "white_lead": "clearer than the bearing's other rates, whitened, dB",
+    "ripple_over": "commutator line over the noise, dB",
+    "ripple_share": "commutator line against the whole high band, dB",
+    "ripple_side": "once-per-turn sidebands of the commutator line, dB",
+    "mains_over": "twice the mains frequency over the noise, dB",
+    "mains_share": "twice the mains frequency against the low band, dB",
+    "mains_force": "pull at twice the mains frequency over 1 N, dB",
+}
+_OF_GEAR = {"driver": "the driving gear", "driven": "the driven gear"}
+_FAMILY = {
+    "": "sidebands 1 and 2 of {} against the mesh, dB",
+    "over": "sidebands of {} over the noise, dB",
+    "far": "sidebands 3 to 8 of {} against the mesh, dB",
+    "count": "clear lines among sidebands 3 to 8 of {}",
+}
+FEATURE_WORDS |= {
+    f"side_{gear}" + (f"_{family}" if family else ""): words.format(name)
+    for gear, name in _OF_GEAR.items()
+    for family, words in _FAMILY.items()
+}
+
+
+def feature_words(feature: str) -> str:
+    """Return a feature in words; `out_` features are those of the output shaft, read beside another part."""
+    own = feature.removeprefix("out_")
+    return FEATURE_WORDS[own] + (", output shaft" if own != feature else "")
