@@ -133,3 +133,23 @@ def test_over_the_value(tmp_path: Path) -> None:
     file = tone_file(tmp_path / "tone.wav")
     assert vibekit("grade", file, "--full-scale", "50 g", "--fail-over", "limit").code == 5
     assert vibekit("grade", file, "--full-scale", "1 g", "--fail-over", "action").code == 0
+
+
+@pytest.mark.parametrize(("times", "near"), [(2.9, True), (3.1, False)])
+def test_background_is_the_floor_and_is_not_subtracted(tmp_path: Path, times: float, near: bool) -> None:
+    """Within 3 times the floor is said; the background itself is no tool that may be held for some time a day."""
+    run, off = tone_file(tmp_path / "run.wav"), tone_file(tmp_path / "off.wav")
+    (tmp_path / "run.toml").write_text(f'[recording]\nfull_scale = "{times * 9.80665} m/s2"\n')
+    (tmp_path / "off.toml").write_text('[recording]\nfull_scale = "9.80665 m/s2"\ncondition = "off"\n')
+    document = vibekit("grade", run, off, "--json").document
+    alone = vibekit("grade", run, "--json").document
+    assert document["summary"]["a_hv_mps2"] == alone["summary"]["a_hv_mps2"]
+    found = {n["code"]: n for n in document["notices"]}
+    assert "background" in found and ("near_background" in found) == near
+    if near:
+        assert found["near_background"]["value"] == pytest.approx(times, rel=1e-3)
+        assert "run.wav" in found["near_background"]["message"]
+    background = next(s for s in document["summaries"] if s["condition"] == "off")
+    assert background["allowed_trigger_time"]["to_limit_value"] == dict.fromkeys(("value_s", "low_s", "high_s"))
+    text = vibekit("grade", run, off)
+    assert text.code == 0 and text.out.count("trigger time per day to the action value") == 1

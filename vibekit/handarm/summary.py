@@ -12,6 +12,7 @@ from vibekit.errors import Notice, document
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.emission import DeclaredCheck, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
+from vibekit.recording.background import OFF, floor_notice
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.standards.exposure_values import EU
 
@@ -124,7 +125,9 @@ class GradeSummary:
         return self.deciding.expanded_uncertainty_mps2 if self.deciding else None
 
     def allowed(self, value_mps2: float) -> AllowedTime:
-        """Return the allowed daily trigger time to a value."""
+        """Return the allowed daily trigger time to a value; None of a background, which is no tool in use."""
+        if self.condition == OFF:
+            return AllowedTime(None, None, None)
         return allowed_time(self.a_hv_mps2, self.expanded_uncertainty_mps2, value_mps2)
 
     def to_dict(self) -> dict[str, Any]:
@@ -233,12 +236,16 @@ def _run_notices(deciding: PositionResult) -> tuple[Notice, ...]:
 def grade_document(magnitudes: Sequence[GradedRecording], notices: Sequence[Notice] = ()) -> dict[str, Any]:
     """Return the `grade` document of recordings.
 
-    Different tools or conditions are summarised apart in `summaries`; `summary` is the one with the largest a_hv.
+    Different tools or conditions are summarised apart in `summaries`; `summary` is the one with the largest a_hv, of a
+    tool in use where there is one. Recordings with the tool off give the floor: what lies near it is named, nothing is
+    subtracted.
     """
     groups = groupby(sorted(magnitudes, key=_group), key=_group)
     summaries = [summarise(list(members)) for _, members in groups]
-    largest = max(summaries, key=lambda s: s.a_hv_mps2 or 0.0, default=summarise([]))
+    in_use = [summary for summary in summaries if summary.condition != OFF] or summaries
+    largest = max(in_use, key=lambda s: s.a_hv_mps2 or 0.0, default=summarise([]))
     remarks = [*notices, *(n for m in magnitudes for n in m.notices), *(n for s in summaries for n in s.notices)]
+    remarks += _background(magnitudes)
     if len(summaries) > 1:
         remarks.append(_mixed(largest))
     body = {
@@ -247,6 +254,17 @@ def grade_document(magnitudes: Sequence[GradedRecording], notices: Sequence[Noti
         "summaries": [summary.to_dict() for summary in summaries],
     }
     return document("grade", body, (*remarks, NOT_A_PERMIT))
+
+
+def _background(magnitudes: Sequence[GradedRecording]) -> list[Notice]:
+    """Return what recordings with the tool off say of the others: the floor, and who is within 3 times of it."""
+    graded = [(m, m.a_hv_mps2) for m in magnitudes if m.a_hv_mps2 is not None]
+    floor = max((level for m, level in graded if m.condition == OFF), default=None)
+    if floor is None:
+        return []
+    near = [floor_notice(str(m.row()["file"]), level, floor) for m, level in graded if m.condition != OFF]
+    message = f"with the tool off {floor:.3g} m/s² were recorded, weighted: the floor; nothing was subtracted"
+    return [*(notice for notice in near if notice), Notice("background", "info", message, floor)]
 
 
 def _group(magnitude: GradedRun) -> tuple[str, str]:
