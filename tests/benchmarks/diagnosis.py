@@ -69,15 +69,16 @@ def judged(seed: int, incomplete: bool = False) -> dict[str, Judged]:
 
     `incomplete`: with a sheet that states only shafts, rated speed and teeth, as a user has it before the teardown.
     """
-    from vibekit.machine.diagnosis import diagnose
+    from vibekit.machine.diagnosis import judge
+    from vibekit.machine.look import look
 
     case = draw(seed)
     sheet = _sparse(case.sheet) if incomplete else case.sheet
-    recordings = {condition: _with_sheet(case.recording(condition), sheet) for condition in CONDITIONS}
+    looks = {condition: look(_with_sheet(case.recording(condition), sheet), sheet) for condition in CONDITIONS}
     traces = {condition: _leaves_trace(case, condition) for condition in CONDITIONS}
     found = {}
     for view, conditions in VIEWS.items():
-        diagnosis = diagnose([recordings[condition] for condition in conditions], sheet)
+        diagnosis = judge([looks[condition] for condition in conditions], sheet)
         findings = tuple((finding.fault, finding.probability) for finding in diagnosis.findings)
         untested = frozenset(fault for fault, _ in diagnosis.not_testable)
         found[view] = Judged(case, findings, untested, any(traces[condition] for condition in conditions))

@@ -11,11 +11,11 @@ from vibekit.errors import Notice, UsageError, document
 from vibekit.machine.evidence import Evidence, PartFeatures
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
 from vibekit.machine.judgement import INSTEAD, judgement_table, probability
-from vibekit.machine.parts import RecordingFeatures, features_of, rotor_kg
+from vibekit.machine.look import Look, look
+from vibekit.machine.parts import RecordingFeatures, rotor_kg
 from vibekit.machine.severity import Severity, severity_of
-from vibekit.machine.signal_views import Line, views_of
-from vibekit.machine.speed import SpeedEstimate, estimate_speed
-from vibekit.recording.limits import band_covered
+from vibekit.machine.signal_views import Line
+from vibekit.machine.speed import SpeedEstimate
 from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import ToolSheet
 
@@ -23,7 +23,6 @@ LIKELY = 0.5  # from here on a finding is named in the verdict
 RIVAL = 0.25  # a fault of at least this share of a finding's probability fits about as well
 _EVIDENCE_SHOWN = 6
 _LEAST_LOG_ODDS = 0.1  # evidence that adds less is not shown
-_LEAST_HARMONICS = 2.5  # times the fastest shaft: what a recording must carry to tell one cause from another
 
 UNPLUG = Notice(
     "before_opening",
@@ -127,44 +126,26 @@ def diagnose(
     tags = {r.tool.tag for r in given if r.tool} | ({tool.tag} if tool else set())
     if len(tags) > 1:
         raise UsageError(f"recordings of different tools ({', '.join(sorted(tags))}): diagnose one tool at a time")
-    speeds = [estimate_speed(recording, tool) for recording in given]
-    looks = [_look(recording, tool, speed) for recording, speed in zip(given, speeds, strict=True)]
-    pairs = list(zip(given, looks, strict=True))
-    seen = [(r.origin.facts.condition, look) for r, look in pairs if isinstance(look, RecordingFeatures)]
-    refusals = [look for look in looks if isinstance(look, Notice)]
-    best = max(speeds, key=lambda speed: (speed.known, speed.confidence))
-    files = tuple(recording.origin.file for recording in given)
-    notices = [n for r in given for n in r.origin.notices] + [n for n in best.notices if n.severity != "refusal"]
-    if not seen:
+    return judge([look(recording, tool) for recording in given], tool, priors)
+
+
+def judge(looks: Sequence[Look], tool: ToolSheet | None, priors: Mapping[str, float] | None = None) -> Diagnosis:
+    """Return the diagnosis from looks at one or several recordings of a tool; `tool`, `priors` as of `diagnose`."""
+    tag, files = tool.tag if tool else None, tuple(seen.file for seen in looks)
+    best = max((seen.speed for seen in looks), key=lambda speed: (speed.known, speed.confidence))
+    notices = [n for seen in looks for n in seen.notices] + [n for n in best.notices if n.severity != "refusal"]
+    refusals = [seen.refusal for seen in looks if seen.refusal]
+    shown = [(seen.condition, seen.features) for seen in looks if seen.features]
+    if not shown:
         untested = tuple((fault, refusals[0].message) for fault in FAULT_WORDS if fault != "healthy")
-        return Diagnosis(files, tool.tag if tool else None, best, (), untested, (*notices, *refusals))
+        return Diagnosis(files, tag, best, (), untested, (*notices, *refusals))
     cautions = [replace(notice, severity="caution") for notice in refusals]
-    suspects = _suspects(seen, tool.kind if tool else None, priors or {})
+    suspects = _suspects(shown, tool.kind if tool else None, priors or {})
     named = {suspect.fault for suspect in suspects}
-    untested = tuple({f: reason for _, look in seen for f, reason in look.untested if f not in named}.items())
+    untested = tuple({f: reason for _, part in shown for f, reason in part.untested if f not in named}.items())
     healthy = judgement_table().healthy_log_odds([s.log_odds for s in suspects], [fault for fault, _ in untested])
     findings = _findings(suspects, tool, healthy + (priors or {}).get("healthy", 0.0))
-    return Diagnosis(files, tool.tag if tool else None, best, findings, untested, (*notices, *cautions))
-
-
-def _look(recording: Recording, tool: ToolSheet | None, speed: SpeedEstimate) -> RecordingFeatures | Notice:
-    """Return the features of one recording, or a refusal that says why it shows none."""
-    name = recording.origin.file or "recording"
-    if not speed.known:
-        reason = next((n.message for n in speed.notices if n.severity == "refusal"), "no speed was found")
-        return Notice("speed_unknown", "refusal", f"{name}: {reason}", remedy="record with a tachometer, or longer")
-    reference = tool.output_shaft if tool and tool.output_shaft in speed.ratios else speed.of
-    fastest = max(speed.shaft_hz.values())
-    _, top = band_covered(recording.sample_rate, None, recording.origin.timing)
-    if top < _LEAST_HARMONICS * fastest:
-        message = (
-            f"{name}: covers up to {top:.0f} Hz, and the fastest shaft turns at {fastest:.0f} Hz: harmonics do not show"
-        )
-        return Notice("band_too_narrow", "refusal", message, top, _LEAST_HARMONICS * fastest, "sample faster")
-    views = views_of(recording, speed, reference or speed.of, tool)
-    if views is None:
-        return Notice("too_short", "refusal", f"{name}: too few turns at a known speed", remedy="record at least 10 s")
-    return features_of(views, tool)
+    return Diagnosis(files, tag, best, findings, untested, (*notices, *cautions))
 
 
 @dataclass(frozen=True)
@@ -225,8 +206,8 @@ def _suspects(
 ) -> list[_Suspect]:
     """Return every fault at every part that can have it, from the recordings (condition, features)."""
     seen: dict[tuple[str, str | None], list[tuple[str | None, PartFeatures]]] = {}
-    for condition, look in looks:
-        for part in look.parts:
+    for condition, features in looks:
+        for part in features.parts:
             for fault in part.faults:
                 if fault in judgement_table().faults:
                     seen.setdefault((fault, part.where), []).append((condition, part))
