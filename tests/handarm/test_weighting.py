@@ -9,7 +9,7 @@ import scipy.signal
 import vibekit as vk
 from tests.reference import rows
 from vibekit.errors import UsageError
-from vibekit.handarm.weighting import band_limiting_response, plan_blocks, weighting_response
+from vibekit.handarm.weighting import HISTORY_S, band_limiting_response, plan_blocks, weighting_response
 from vibekit.standards import hand_arm_weighting as wh
 
 RATES = (2800, 3200, 4000, 5000, 6400, 8000, 10240, 12800, 25600, 44100, 48000, 51200)
@@ -105,7 +105,9 @@ def test_block_length_suits_the_fft_and_holds_whole_frames() -> None:
     for rate in (*RATES, 203.4, 400, 5333.3):
         plan = plan_blocks(float(rate))
         assert plan.hop % plan.frame == 0
-        assert plan.history / rate >= 1.0
+        assert plan.step % plan.every == plan.history % plan.every == plan.guard % plan.every == 0
+        assert plan.history / rate >= HISTORY_S
+        assert plan.thinned_rate >= min(rate, 3200)
         n = plan.size
         for prime in (2, 3, 5):
             while n % prime == 0:

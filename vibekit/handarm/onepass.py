@@ -9,22 +9,14 @@ from dataclasses import dataclass
 from threading import local
 
 import numpy as np
-from numpy.typing import NDArray
 
-from vibekit.handarm.bands import band_matrix, crossfade
-from vibekit.handarm.weighting import (
-    STEPS_PER_FRAME,
-    BlockPlan,
-    ComplexArray,
-    band_limiting_response,
-    history_blocks,
-    plan_blocks,
-    weighting_response,
-)
+from vibekit.handarm.bands import BandEnergies
+from vibekit.handarm.levels import Filters, Levels, Workspace, levels
+from vibekit.handarm.weighting import STEPS_PER_FRAME, BlockPlan, history_blocks, plan_blocks, rows_of
 from vibekit.recording.recording import FloatArray, SignalSource
 
-RUNNING_S = 1  # integration time of the running r.m.s.
 _WORKERS = 2
+_KEPT = 3_000_000  # numbers; see `measure`
 
 
 @dataclass(frozen=True)
@@ -74,117 +66,63 @@ class LevelTrack:
         return np.asarray((sums[self.window :] - sums[: -self.window]) / (self.window * self.step))
 
 
-@dataclass(frozen=True)
-class _Block:
-    """One block's part of the track."""
-
-    counts: FloatArray
-    weighted: FloatArray
-    band_limited: FloatArray
-    peak: FloatArray
-    bands: FloatArray
-    steps: FloatArray
-
-
 def measure(source: SignalSource, progress: Callable[[float], None] | None = None) -> LevelTrack:
     """Return the level track of a recording; one pass, memory bounded whatever the length.
 
-    `progress` is called with the fraction done. Two threads share the blocks; the result does not depend on that.
+    `progress` is called with the fraction done. Two threads share the work; the result does not depend on that.
     """
+    np.empty(
+        _KEPT
+    )  # freed at once, never touched: from here on the C library keeps freed arrays of this size for reuse
     plan = plan_blocks(source.sample_rate)
-    blocks = []
-    for block in _in_order(_analyser(plan), history_blocks(source, plan)):
-        blocks.append(block)
+    bands = BandEnergies(plan, len(source.axes))
+    parts, n = [], 0
+    for part, count in _in_order(_analyser(plan), history_blocks(source, plan)):
+        bands.add(part.thinned)
+        parts.append((part.weighted, part.band_limited, part.peak, part.steps.sum(axis=0, keepdims=True)))
+        n += count
         if progress and source.n_samples:
-            progress(min(1.0, len(blocks) * plan.hop / source.n_samples))
+            progress(min(1.0, n / source.n_samples))
+    weighted, limited, peak, steps = (np.concatenate(values, axis=1) for values in zip(*parts, strict=True))
+    counts = np.diff(np.append(np.arange(0, n, plan.frame), n)).astype(np.float64)
+    blocks = bands.finished()
     return LevelTrack(
         plan.sample_rate,
         plan.frame / plan.sample_rate,
-        np.concatenate([b.counts for b in blocks]),
-        np.concatenate([b.weighted for b in blocks], axis=1),
-        np.concatenate([b.band_limited for b in blocks], axis=1),
-        np.concatenate([b.peak for b in blocks], axis=1),
-        np.concatenate([b.steps for b in blocks]),
-        np.stack([b.bands for b in blocks]),
-        plan.hop // plan.frame,
-        -(-plan.history // plan.frame),
+        counts,
+        weighted,
+        limited,
+        peak,
+        steps[0],
+        blocks,
+        bands.block_frames,
+        bands.fade_frames,
     )
 
 
-def _in_order(work: Callable[[FloatArray, int], _Block], buffers: Iterator[tuple[FloatArray, int]]) -> Iterator[_Block]:
-    """Yield `work` of every buffer in order, a few in flight; numpy's FFT lets go of the interpreter lock."""
+def _in_order(
+    work: Callable[[FloatArray, int], Levels], buffers: Iterator[tuple[FloatArray, int]]
+) -> Iterator[tuple[Levels, int]]:
+    """Yield `work` of every buffer and its count in order, a few in flight; numpy's FFT lets go of the lock."""
     with ThreadPoolExecutor(_WORKERS) as pool:
-        waiting: deque[Future[_Block]] = deque()
+        waiting: deque[tuple[Future[Levels], int]] = deque()
         for buffer, count in buffers:
-            waiting.append(pool.submit(work, buffer, count))
+            waiting.append((pool.submit(work, buffer, count), count))
             if len(waiting) > _WORKERS:
-                yield waiting.popleft().result()
+                future, done = waiting.popleft()
+                yield future.result(), done
         while waiting:
-            yield waiting.popleft().result()
+            future, done = waiting.popleft()
+            yield future.result(), done
 
 
-def _analyser(plan: BlockPlan) -> Callable[[FloatArray, int], _Block]:
-    """Return the work on one buffer: filter it both ways, square, sum per frame, band energies."""
-    weighting, limiting = weighting_response(plan.bins_hz), band_limiting_response(plan.bins_hz)
-    bands = _BandEnergy(plan)
-    memory = local()  # each thread keeps its arrays: fresh ones of this size cost more than the arithmetic
+def _analyser(plan: BlockPlan) -> Callable[[FloatArray, int], Levels]:
+    """Return the work on one buffer of `history_blocks`."""
+    filters, memory = Filters(plan), local()
 
-    def analyse(buffer: FloatArray, count: int) -> _Block:
-        if not hasattr(memory, "signal"):
-            memory.signal, memory.spectrum = np.empty(plan.size), np.empty(plan.size // 2 + 1, dtype=np.complex128)
-            memory.filtered = np.empty_like(memory.spectrum)
-        signal, spectrum, filtered = memory.signal, memory.spectrum, memory.filtered
-        new = signal[plan.history : plan.history + count]
-        step, rows = plan.frame // STEPS_PER_FRAME, []
-        for axis in buffer:
-            np.fft.rfft(axis, out=spectrum)
-            np.multiply(spectrum, limiting, out=filtered)
-            np.fft.irfft(filtered, plan.size, out=signal)
-            peaks = _frame_peaks(new, plan.frame)
-            limited_sums = _frame_sums(np.square(new, out=new), plan.frame)
-            np.multiply(spectrum, weighting, out=filtered)
-            np.fft.irfft(filtered, plan.size, out=signal)
-            steps = _frame_sums(np.square(new, out=new), step)
-            weighted_sums = _frame_sums(steps, STEPS_PER_FRAME)
-            rows.append((weighted_sums, limited_sums, peaks, bands(axis, signal, spectrum), steps))
-        weighted, limited, peak, energy, steps = (np.stack(part) for part in zip(*rows, strict=True))
-        return _Block(_frame_counts(count, plan.frame), weighted, limited, peak, energy, steps.sum(axis=0))
+    def analyse(buffer: FloatArray, count: int) -> Levels:
+        if not hasattr(memory, "work"):
+            memory.work = Workspace(plan)  # each thread keeps its arrays: fresh ones cost more than the arithmetic
+        return levels(rows_of(buffer, plan, count), count, filters, memory.work)
 
     return analyse
-
-
-class _BandEnergy:
-    """One-third-octave energies of one axis of a buffer, by Parseval's theorem [m²/s⁴ · samples]."""
-
-    def __init__(self, plan: BlockPlan) -> None:
-        self._window = crossfade(plan.history, plan.hop)
-        self._bins, shares = band_matrix(plan.sample_rate, plan.size)
-        self._shares = 2.0 / plan.size * shares  # one-sided
-
-    def __call__(self, axis: FloatArray, signal: FloatArray, spectrum: ComplexArray) -> FloatArray:
-        """Return the energies, shape (n_bands,); `signal` and `spectrum` are workspace."""
-        np.subtract(axis, axis.mean(), out=signal)
-        np.multiply(signal, self._window, out=signal)
-        bins = np.fft.rfft(signal, out=spectrum)[self._bins]
-        return np.asarray((np.square(bins.real) + np.square(bins.imag)) @ self._shares)
-
-
-def _frame_starts(n: int, frame: int) -> NDArray[np.int64]:
-    return np.arange(0, n, frame)
-
-
-def _frame_counts(n: int, frame: int) -> FloatArray:
-    """Return how many samples each frame holds."""
-    return np.diff(np.append(_frame_starts(n, frame), n)).astype(np.float64)
-
-
-def _frame_sums(values: FloatArray, frame: int) -> FloatArray:
-    return np.add.reduceat(values, _frame_starts(values.size, frame)) if values.size else np.empty(0)
-
-
-def _frame_peaks(values: FloatArray, frame: int) -> FloatArray:
-    """Return the largest absolute value per frame."""
-    if not values.size:
-        return np.empty(0)
-    starts = _frame_starts(values.size, frame)
-    return np.maximum(np.maximum.reduceat(values, starts), -np.minimum.reduceat(values, starts))

@@ -1,0 +1,187 @@
+"""Levels, peaks and the thinned weighted signal of one buffer: every stretch is transformed once.
+
+At its bins a stretch is band-limited and brought back, for level and peak; weighted, cut above the 1250 Hz band and
+brought back at the low rate that this leaves. What the cut takes from the weighted energy is known exactly for the
+stretch (Parseval); it is spread over it by the band-limited energy of all axes. That is right where it matters:
+the weighting is 44 dB down there, so only a time in which such frequencies stand out by more than that has its weighted
+value from them, and then its band-limited value is theirs as well.
+
+The sum over a long row goes by einsum: as a dot product it would wake a second thread of the linear algebra library,
+which spins while it waits and takes the core from ours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibekit.handarm.weighting import (
+    STEPS_PER_FRAME,
+    BlockPlan,
+    ComplexArray,
+    band_limiting_response,
+    slope_response,
+)
+from vibekit.recording.recording import FloatArray
+
+_TAPER_FROM = 0.9  # of half the low rate: the cut falls from here, so that it rings for 10 ms only
+
+
+@dataclass(frozen=True)
+class Levels:
+    """One buffer's part of the track, per axis: see `LevelTrack`; `steps` (n_axes, n_steps) are of the weighted axes.
+
+    `thinned` (n_axes, n): weighted signal without what lies above the 1250 Hz band, at `thinned_rate` [m/s²].
+    """
+
+    weighted: FloatArray
+    band_limited: FloatArray
+    peak: FloatArray
+    steps: FloatArray
+    thinned: FloatArray
+
+
+class Workspace:
+    """Arrays that the work on one axis of a buffer needs."""
+
+    def __init__(self, plan: BlockPlan) -> None:
+        size = plan.size // plan.phases
+        low = size // plan.thinning
+        self.split = np.empty((plan.hops, plan.phases, size)) if plan.phases > 1 else None
+        self.phases = np.empty((plan.hops, plan.phases, size // 2 + 1), dtype=np.complex128)
+        self.low = np.empty((plan.hops, low // 2 + 1), dtype=np.complex128)
+        self.limited, self.thinned = np.empty((plan.hops, size)), np.empty((plan.hops, low))
+
+
+class Filters:
+    """The responses of a plan at the bins where they act."""
+
+    def __init__(self, plan: BlockPlan) -> None:
+        self.plan = plan
+        self.limiting = _phase_responses(plan)
+        size = plan.size // plan.phases
+        frequency = plan.bins_hz[: size // 2 + 1]
+        slope, taper = slope_response(frequency), _taper(frequency, plan)
+        self.slope = (slope * taper)[: size // plan.thinning // 2 + 1] / plan.thinning
+        rest = 2.0 * plan.phases / size * (1.0 - taper**2) * np.abs(slope) ** 2
+        self.cut_from = int(np.flatnonzero(rest)[0]) if rest.any() else rest.size
+        self.rest = np.repeat(rest[self.cut_from :], 2)  # for real and imaginary part
+
+
+def _phase_responses(plan: BlockPlan) -> ComplexArray:
+    """Return the band limiting of the phases x[nP + j] that gives y[nP], shape (phases, size / phases // 2 + 1).
+
+    y[nP] = Σ_j Σ_q h[qP - j]·x[(n - q)P + j]: every Pth sample of the filtered signal, exactly, from short transforms.
+    Source: polyphase decimation, Vaidyanathan, Multirate Systems and Filter Banks, 1993, 4.3 (from memory).
+    """
+    response = band_limiting_response(plan.bins_hz)
+    if plan.phases == 1:
+        return response[None]
+    impulse = np.fft.irfft(response, plan.size)
+    return np.asarray(np.fft.rfft(impulse[np.arange(0, plan.size, plan.phases) - np.arange(plan.phases)[:, None]]))
+
+
+def _taper(frequency: FloatArray, plan: BlockPlan) -> FloatArray:
+    """Return the share of each bin's amplitude that the thinned signal keeps, 1 throughout where nothing is thinned."""
+    if plan.thinning == 1:
+        return np.ones_like(frequency)
+    half = plan.thinned_rate / 2
+    return np.cos(0.5 * np.pi * np.clip((frequency / half - _TAPER_FROM) / (1 - _TAPER_FROM), 0.0, 1.0)) ** 2
+
+
+def levels(rows: FloatArray, count: int, filters: Filters, work: Workspace) -> Levels:
+    """Return the levels of the first `count` new samples in the rows of a buffer, shape (n_axes, n_rows, size)."""
+    plan, n_axes = filters.plan, len(rows)
+    thinned = np.empty((n_axes, rows.shape[1], plan.hop // plan.every))
+    axes = [_axis_levels(rows[i], count, filters, work, thinned[i]) for i in range(n_axes)]
+    limited, energy = np.stack([axis.limited for axis in axes]), np.stack([axis.energy for axis in axes]).sum(axis=0)
+    spread = np.divide(limited.sum(axis=0), energy[:, None], out=np.zeros_like(limited[0]), where=energy[:, None] > 0)
+    steps = np.stack([axis.weighted + axis.rest[:, None] * spread for axis in axes])
+    n_steps, n_frames = -(-count // plan.step), -(-count // plan.frame)
+    return Levels(
+        _per_frame(steps)[:, :n_frames],
+        _per_frame(limited)[:, :n_frames],
+        np.stack([axis.peak for axis in axes])[:, :n_frames],
+        steps.reshape(n_axes, -1)[:, :n_steps],
+        thinned.reshape(n_axes, -1)[:, : -(-count // plan.every)],
+    )
+
+
+@dataclass(frozen=True)
+class _AxisLevels:
+    """Sums of squares per step (limited, weighted without the rest) and per row (energy of limited, weighted rest)."""
+
+    limited: FloatArray
+    weighted: FloatArray
+    energy: FloatArray
+    rest: FloatArray
+    peak: FloatArray
+
+
+def _axis_levels(rows: FloatArray, count: int, filters: Filters, work: Workspace, thinned: FloatArray) -> _AxisLevels:
+    """Return the levels of one axis; its thinned signal goes into `thinned`, shape (n_rows, hop / every)."""
+    plan, last = filters.plan, count - (len(rows) - 1) * filters.plan.hop
+    limited, low, rest = _filtered(rows, filters, work)
+    energy = plan.phases * np.einsum("ij,ij->i", limited, limited)
+    limited, thinned[:] = _new(limited, plan, plan.phases), _new(low, plan, plan.every)
+    limited[-1, -(-last // plan.phases) :] = 0.0
+    thinned[-1, -(-last // plan.every) :] = 0.0
+    return _AxisLevels(
+        plan.phases * _step_sums(limited, plan.step // plan.phases),
+        plan.every * _step_sums(thinned, plan.step // plan.every),
+        energy,
+        rest,
+        frame_peaks(limited, plan.frame // plan.phases),
+    )
+
+
+def _filtered(rows: FloatArray, filters: Filters, work: Workspace) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the band-limited and the thinned weighted rows, and each row's weighted energy that the thinned lack."""
+    phases, n = filters.plan.phases, len(rows)
+    limited, thinned, low = work.limited[:n], work.thinned[:n], work.low[:n]
+    split = np.swapaxes(rows.reshape(n, -1, phases), 1, 2)
+    if work.split is not None:
+        work.split[:n], split = split, work.split[:n]
+    spectra = np.fft.rfft(split, out=work.phases[:n])
+    spectra *= filters.limiting
+    bins = spectra[:, 0]
+    for j in range(1, phases):
+        bins += spectra[:, j]
+    np.multiply(bins[:, : low.shape[1]], filters.slope, out=low)
+    np.fft.irfft(low, thinned.shape[1], out=thinned)
+    rest = np.einsum("ij,j->i", np.square(bins[:, filters.cut_from :].view(np.float64)), filters.rest)
+    return np.fft.irfft(bins, limited.shape[1], out=limited), thinned, rest
+
+
+def _new(rows: FloatArray, plan: BlockPlan, every: int) -> FloatArray:
+    """Return what stands between history and guard in rows that hold every so-manyth sample."""
+    return rows[:, plan.history // every : (plan.history + plan.hop) // every]
+
+
+def _step_sums(rows: FloatArray, step: int) -> FloatArray:
+    """Return the sums of squares per step, shape (n_rows, n_steps)."""
+    steps = rows.reshape(len(rows), -1, step)
+    return np.asarray(np.vecdot(steps, steps))
+
+
+def _per_frame(steps: FloatArray) -> FloatArray:
+    """Return the sums of 8 steps, shape (n_axes, n_frames)."""
+    return np.asarray(steps.reshape(len(steps), -1, STEPS_PER_FRAME).sum(axis=2))
+
+
+def frame_peaks(rows: FloatArray, frame: int) -> FloatArray:
+    """Return the largest absolute value per frame of consecutive rows, shape (n_frames,).
+
+    Between samples a parabola through the largest one and its neighbours: it halves to tenths what a sampled peak lacks
+    (a sine at a tenth of the rate: 4.9 % at worst becomes 0.3 %).
+    """
+    frames = rows.reshape(len(rows), -1, frame)
+    starts, row = np.arange(frames.shape[1]) * frame, np.arange(len(rows))[:, None]
+    high, low = frames.argmax(axis=2) + starts, frames.argmin(axis=2) + starts
+    place = np.where(rows[row, high] > -rows[row, low], high, low)
+    before, after = np.maximum(place - 1, 0), np.minimum(place + 1, rows.shape[1] - 1)
+    before, top, after = rows[row, before], rows[row, place], rows[row, after]
+    bend = before - 2.0 * top + after
+    rise = np.divide((before - after) ** 2, 8.0 * bend, out=np.zeros_like(top), where=bend != 0)
+    return np.asarray(np.abs(top - rise)).reshape(-1)
