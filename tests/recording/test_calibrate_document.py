@@ -210,7 +210,8 @@ def test_axes_of_different_scale() -> None:
     notice = notice_of(found.notices, "axes_differ")
     assert (notice.severity, notice.value, notice.limit) == ("caution", pytest.approx(spread), 2.0)
     assert f"{spread:.2g} %" in notice.message and notice.remedy
-    assert [n.code for n in rests(SIX * G / [1.01, 0.99, 1.0]).notices] == ["cross_axis_unknown"]
+    twice = rests(np.concatenate([SIX, SIX]) * G / [1.01, 0.99, 1.0])
+    assert [n.code for n in twice.notices] == ["cross_axis_unknown"]
 
 
 def test_six_sides_laid_askew_need_no_more_than_scale_and_offset() -> None:
@@ -220,7 +221,8 @@ def test_six_sides_laid_askew_need_no_more_than_scale_and_offset() -> None:
     found = rests(G * SIX @ turn / scales + offset)
     assert list(found.sensitivity_mps2_per_unit.values()) == pytest.approx(scales, rel=1e-9)
     assert list(found.offset.values()) == pytest.approx(scales * offset, rel=1e-6)
-    assert found.details["residual_mps2"] == pytest.approx(0.0, abs=1e-6)
+    assert found.details["residual_mps2"] is None
+    assert rests(np.concatenate([SIX, SIX @ turn]) * G).details["residual_mps2"] == pytest.approx(0.0, abs=1e-6)
 
 
 def test_nine_attitudes_give_cross_axis() -> None:
@@ -228,7 +230,11 @@ def test_nine_attitudes_give_cross_axis() -> None:
     body = np.array([[1.0, 0.02, 0.0], [0.0, 1.0, -0.01], [0.0, 0.0, 1.0]])
     found = rests(np.linalg.solve(body, G * nine.T).T)
     assert list(found.cross_axis.values()) == pytest.approx([2.0, 0.0, -1.0], abs=1e-6)
-    assert found.notices == ()
+    left = notice_of(found.notices, "no_residual")  # nine parameters from nine rests
+    assert (left.severity, left.value, left.limit) == ("info", 9, 10)
+    assert left.message.startswith("9 rests") and left.remedy
+    tenth = rests(np.linalg.solve(body, G * np.concatenate([nine, -nine[8:]]).T).T)
+    assert tenth.notices == () and tenth.details["residual_mps2"] == pytest.approx(0.0, abs=1e-6)
     assert found.expanded_uncertainty_pct == pytest.approx(0.3, abs=1e-6)
 
 
