@@ -222,7 +222,7 @@ def test_six_sides_laid_askew_need_no_more_than_scale_and_offset() -> None:
     assert list(found.sensitivity_mps2_per_unit.values()) == pytest.approx(scales, rel=1e-9)
     assert list(found.offset.values()) == pytest.approx(scales * offset, rel=1e-6)
     assert found.details["residual_mps2"] is None
-    assert rests(np.concatenate([SIX, SIX @ turn]) * G).details["residual_mps2"] == pytest.approx(0.0, abs=1e-6)
+    assert rests(np.concatenate([SIX, SIX]) @ turn * G).details["residual_mps2"] == pytest.approx(0.0, abs=1e-6)
 
 
 def test_nine_attitudes_give_cross_axis() -> None:
