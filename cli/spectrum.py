@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from vibekit.errors import RecordingLimitError
 
 from .options import Json, OneRecording, RecordingOptions, recording_command
-from .output import Document, emit, note, notice_lines, number, printable
+from .output import Document, Progress, emit, note, notice_lines, number, printable
 from .speed import PlotOption
+
+if TYPE_CHECKING:
+    from vibekit.machine.lines import LineSpectrum
+    from vibekit.recording.recording import RecordingStream
 
 
 class Kind(StrEnum):
@@ -44,14 +48,13 @@ def spectrum(
     as_json: Json = False,
 ) -> None:
     """List the lines in a recording, each with level, height over the noise, and what it may be."""
-    import vibekit as vk
     from vibekit.machine.lines import refused_spectrum
 
-    read = options.read(recording)
+    stream = options.open(recording)
     try:
-        result = vk.spectrum(read, kind=kind.value)
+        result = _spectrum(stream, kind)
     except RecordingLimitError as error:
-        emit(refused_spectrum(read, kind.value, str(error)), as_json, render)
+        emit(refused_spectrum(stream, kind.value, str(error)), as_json, render)
         return
     if plot is not None:
         from vibekit.bench.plots_machine import plot_spectrum
@@ -59,6 +62,19 @@ def spectrum(
         plot_spectrum(result, plot, linear)
         note(f"plot written to {plot}")
     emit(result.to_dict(), as_json, render)
+
+
+def _spectrum(stream: RecordingStream, kind: Kind) -> LineSpectrum:
+    """Return the lines of a recording; over frequency a long one is averaged block by block."""
+    import vibekit as vk
+    from vibekit.machine.averaged import LONG_S, long_spectrum
+
+    if kind != Kind.amplitude or (stream.duration_s or 0.0) <= LONG_S:
+        return vk.spectrum(stream.read(), kind=kind.value)
+    progress = Progress(f"averaging {stream.origin.file}")
+    result = long_spectrum(stream, progress=progress)
+    progress.done()
+    return result
 
 
 def render(document: Document) -> str:

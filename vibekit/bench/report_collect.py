@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ from vibekit.handarm.magnitude import BoolArray, VibrationMagnitude, grade
 from vibekit.handarm.onepass import LevelTrack
 from vibekit.handarm.summary import grade_document
 from vibekit.recording.recording import FloatArray, Origin, Recording, RecordingStream
+from vibekit.recording.stretch import stretch
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.units import number
 
@@ -92,26 +93,6 @@ def _machine(recording: Recording) -> tuple[SpeedEstimate | None, LineSpectrum |
     except VibekitError as error:
         reasons.setdefault("spectrum", str(error))
     return turning, lines, reasons
-
-
-def stretch(stream: RecordingStream, start_s: float, length_s: float) -> Recording:
-    """Return a stretch of a stream in memory; its time starts at `start_s`. Raises as `RecordingStream.blocks`."""
-    from vibekit.recording.recording import Block
-
-    first = round(start_s * stream.sample_rate)
-    last = first + round(length_s * stream.sample_rate)
-
-    def blocks(size: int) -> Iterable[Block]:
-        for block in stream.blocks(size):
-            a, b = max(first - block.start, 0), min(last - block.start, block.acceleration.shape[1])
-            if a < b:
-                raw = [None if channel is None else channel[a:b] for channel in (block.tach, block.sound)]
-                yield Block(block.start + a - first, block.acceleration[:, a:b], *raw)
-            if block.start + block.acceleration.shape[1] >= last:
-                return
-
-    cut = RecordingStream(stream.sample_rate, stream.axes, None, stream.origin, lambda size: iter(blocks(size)))
-    return cut.read()
 
 
 def _level(track: LevelTrack, on: BoolArray) -> LevelCurve:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable
 from dataclasses import dataclass
 from threading import local
 
@@ -13,10 +11,8 @@ import numpy as np
 from vibekit.handarm.bands import BandEnergies
 from vibekit.handarm.levels import Filters, Levels, Workspace, levels
 from vibekit.handarm.weighting import STEPS_PER_FRAME, BlockPlan, history_blocks, plan_blocks, rows_of
+from vibekit.recording.pipeline import in_order
 from vibekit.recording.recording import FloatArray, SignalSource
-
-_WORKERS = 2
-_KEPT = 3_000_000  # numbers; see `measure`
 
 
 @dataclass(frozen=True)
@@ -71,13 +67,10 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
 
     `progress` is called with the fraction done. Two threads share the work; the result does not depend on that.
     """
-    np.empty(
-        _KEPT
-    )  # freed at once, never touched: from here on the C library keeps freed arrays of this size for reuse
     plan = plan_blocks(source.sample_rate)
     bands = BandEnergies(plan, len(source.axes))
     parts, n = [], 0
-    for part, count in _in_order(_analyser(plan), history_blocks(source, plan)):
+    for part, count in in_order(_analyser(plan), history_blocks(source, plan)):
         bands.add(part.thinned)
         parts.append((part.weighted, part.band_limited, part.peak, part.steps.sum(axis=0, keepdims=True)))
         n += count
@@ -100,29 +93,14 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
     )
 
 
-def _in_order(
-    work: Callable[[FloatArray, int], Levels], buffers: Iterator[tuple[FloatArray, int]]
-) -> Iterator[tuple[Levels, int]]:
-    """Yield `work` of every buffer and its count in order, a few in flight; numpy's FFT lets go of the lock."""
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        waiting: deque[tuple[Future[Levels], int]] = deque()
-        for buffer, count in buffers:
-            waiting.append((pool.submit(work, buffer, count), count))
-            if len(waiting) > _WORKERS:
-                future, done = waiting.popleft()
-                yield future.result(), done
-        while waiting:
-            future, done = waiting.popleft()
-            yield future.result(), done
-
-
-def _analyser(plan: BlockPlan) -> Callable[[FloatArray, int], Levels]:
-    """Return the work on one buffer of `history_blocks`."""
+def _analyser(plan: BlockPlan) -> Callable[[tuple[FloatArray, int]], tuple[Levels, int]]:
+    """Return the work on one buffer of `history_blocks`: its levels, and how many samples they are of."""
     filters, memory = Filters(plan), local()
 
-    def analyse(buffer: FloatArray, count: int) -> Levels:
+    def analyse(piece: tuple[FloatArray, int]) -> tuple[Levels, int]:
         if not hasattr(memory, "work"):
             memory.work = Workspace(plan)  # each thread keeps its arrays: fresh ones cost more than the arithmetic
-        return levels(rows_of(buffer, plan, count), count, filters, memory.work)
+        buffer, count = piece
+        return levels(rows_of(buffer, plan, count), count, filters, memory.work), count
 
     return analyse

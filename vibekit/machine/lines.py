@@ -18,7 +18,7 @@ from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
 from vibekit.machine.teeth import TeethProposal, propose_teeth
 from vibekit.recording.limits import band_covered
-from vibekit.recording.recording import FloatArray, Recording
+from vibekit.recording.recording import FloatArray, Recording, SignalSource
 from vibekit.recording.toolsheet import Shaft, ToolSheet
 
 Kind = Literal["amplitude", "envelope", "order"]
@@ -148,7 +148,7 @@ def spectrum(
         notices += _smeared(speed, floored.spectrum.resolution)
     highest = float(floored.spectrum.frequency[-1]) * hz_per_unit
     expected = _expected(tool, speed, highest, hz_per_unit if kind == "order" else None)
-    named = _named(peaks(floored), expected, floored, hz_per_unit, speed, kind)
+    named = named_lines(peaks(floored), expected, floored, hz_per_unit, speed, kind)
     teeth = propose_teeth(recording, tool, speed) if tool is not None else ()
     return LineSpectrum(
         recording.origin.file,
@@ -166,7 +166,7 @@ def spectrum(
     )
 
 
-def refused_spectrum(recording: Recording, kind: str, reason: str) -> dict[str, Any]:
+def refused_spectrum(recording: SignalSource, kind: str, reason: str) -> dict[str, Any]:
     """Return the `spectrum` document of a recording that cannot give one, and why."""
     unknown = dict.fromkeys(("scaling", "unit", "window", "averages", "resolution_hz", "resolution_orders", "band_hz"))
     known = {"file": recording.origin.file, "kind": kind, "axes": list(recording.axes)}
@@ -275,7 +275,7 @@ def _expected(
     return expected_lines(sheet, {name: ratio * turning for name, ratio in speed.ratios.items()}, highest_hz)
 
 
-def _named(
+def named_lines(
     found: Sequence[LineReading],
     expected: Sequence[ExpectedLine],
     floored: FlooredSpectrum,
@@ -283,6 +283,7 @@ def _named(
     speed: SpeedEstimate,
     kind: Kind,
 ) -> tuple[NamedLine, ...]:
+    """Return the clearest of the lines found, each with its order and the expected lines that it fits."""
     resolution = floored.spectrum.resolution * hz_per_unit
     clearest = sorted(found, key=lambda reading: -reading.best_db)[:_SHOWN]
     turning = speed.shaft_hz.get(speed.of)

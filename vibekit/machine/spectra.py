@@ -143,8 +143,22 @@ def _averaged(
 ) -> Spectrum:
     samples = np.atleast_2d(samples)
     size = segment_size(samples.shape[-1], sample_rate, resolution, window)
+    power, count = mean_square_spectrum(samples, size, window_values(window, size))
+    return scaled(power, count, size, sample_rate, window, scaling, unit, frequency_unit)
+
+
+def scaled(
+    power: FloatArray,
+    averages: int,
+    size: int,
+    sample_rate: float,
+    window: Window,
+    scaling: Scaling,
+    unit: str,
+    frequency_unit: str = "Hz",
+) -> Spectrum:
+    """Return the spectrum of a mean of |X|² over windowed segments of `size` samples, shape (n_axes, size // 2 + 1)."""
     w = window_values(window, size)
-    power, count = mean_square_spectrum(samples, size, w)
     one_sided = np.full(power.shape[-1], 2.0)
     one_sided[0] = 1.0
     if size % 2 == 0:
@@ -160,7 +174,7 @@ def _averaged(
         unit,
         window,
         noise_bandwidth_bins(w) * sample_rate / size,
-        count,
+        averages,
         frequency_unit,
     )
 
