@@ -153,3 +153,16 @@ def test_a_sheet_and_a_folder_name_a_recording_once(folder: Path) -> None:
     assert jobs[0].defaults == {"recording": {"operator": "A"}}
     assert session.analyse_job(jobs[0]).operator == "A"
     sheet.unlink()
+
+
+def test_sidecars_among_the_arguments_are_no_bench_sheets(tmp_path: Path) -> None:
+    """As a shell hands them over for `run-*`; a sidecar alone is named as what it is."""
+    write_run(tmp_path, "run-1", "T-1", 4.0)
+    write_run(tmp_path, "run-2", "T-1", 4.0, seed=2)
+    given = sorted(tmp_path.glob("run-*"))
+    assert {path.suffix for path in given} == {".wav", ".toml"}
+    jobs, sheets = jobs_of(given)
+    assert [job.path.name for job in jobs] == ["run-1.wav", "run-2.wav"]
+    assert sheets == []
+    with pytest.raises(InputError, match="is the sidecar of a recording"):
+        jobs_of([tmp_path / "run-1.toml"])

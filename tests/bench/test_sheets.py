@@ -62,6 +62,8 @@ def test_shared_facts_hold_under_the_sidecar(bench: Path, monkeypatch: pytest.Mo
         ("[bench]\nrecordings = ['rec/*.wav']\nband_hz = [3000, 2]\n", "band_hz"),
         ("[bench]\nrecordings = ['rec/*.wav']\n[tool]\ntag = 'x'\n", "unknown table 'tool'"),
         ("[session]\n", "unknown table"),
+        ("[recording]\nunit = 'g'\n", "is the sidecar of a recording"),
+        ("[tool]\ntag = 'x'\n", "is a tool sheet"),
         ("", "no table [bench]"),
         ("[bench\n", "not valid TOML"),
     ],
@@ -79,6 +81,15 @@ def test_gather_takes_files_folders_and_globs_each_recording_once(bench: Path) -
     (folder / "rec" / "notes.md").write_text("no recording")
     given = [folder / "rec" / "b.wav", folder / "rec", str(folder / "r*" / "*.wav"), folder]
     assert [path.name for path in gather(given)] == ["b.wav", "a.wav"]
+
+
+def test_gather_leaves_out_what_a_shell_glob_brings_along(tmp_path: Path) -> None:
+    """`run-1*` of a shell: the sidecar, plots and results of a given recording; anything else is kept to be named."""
+    names = ["run-1.wav", "run-1.toml", "run-1.truth.json", "run-1.grade.png", "run-10.json", "run-1.dat", "T-1.toml"]
+    given = [tmp_path / name for name in names]
+    assert [path.name for path in gather(given)] == ["run-1.wav", "run-10.json", "run-1.dat", "T-1.toml"]
+    assert gather([tmp_path / "run-1.toml"]) == [tmp_path / "run-1.toml"]
+    assert [path.name for path in gather(given[1:3])] == ["run-1.toml", "run-1.truth.json"]
 
 
 def test_gather_takes_a_file_whose_name_looks_like_a_glob(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from vibekit.errors import InputError
@@ -10,6 +10,7 @@ from vibekit.recording.sidecar import load_sidecar
 from vibekit.recording.tables import read_small_text
 
 _GLOB_SIGNS = frozenset("*?[")
+_WRITTEN = frozenset({".toml", ".json", ".png", ".svg", ".html"})  # what stands beside recordings and is none
 
 
 def recording_suffixes() -> frozenset[str]:
@@ -24,7 +25,7 @@ def gather(given: Iterable[str | Path], beside: Path | None = None) -> list[Path
 
     Relative entries start at `beside`, the working folder by default. A file named outright is taken as it is, whatever
     its suffix; whether it exists is for the reader to say. A file in which another one goes on, as the sidecar of that
-    one says, is read with it and not once more by itself.
+    one says, is read with it and not once more by itself; what belongs to another one (`companions`) is left out.
 
     Raises:
         InputError: a folder or a glob holds no recording.
@@ -33,8 +34,29 @@ def gather(given: Iterable[str | Path], beside: Path | None = None) -> list[Path
     for entry in given:
         for path in _expand(Path(entry), beside or Path()):
             found.setdefault(path.absolute(), path)
-    parts = {part.absolute() for path in found.values() for part in _named_parts(path)} if len(found) > 1 else set()
-    return [path for absolute, path in found.items() if absolute not in parts]
+    if len(found) < 2:
+        return list(found.values())
+    others = {part.absolute() for path in found.values() for part in _named_parts(path)} | companions(found)
+    return [path for absolute, path in found.items() if absolute not in others]
+
+
+def companions(paths: Iterable[Path]) -> set[Path]:
+    """Return the paths named after another one that is no companion itself: its sidecar, its plots, its results.
+
+    A shell makes `run-1.toml` and `run-1.grade.png` of `run-1*` along with `run-1.wav`; they are no recordings.
+    """
+    paths = list(paths)
+    named = {(path.parent, path.stem) for path in paths if path.suffix.lower() not in _WRITTEN}
+    return {
+        path
+        for path in paths
+        if path.suffix.lower() in _WRITTEN
+        and any((path.parent, ".".join(parts)) in named for parts in _starts(path.name.split(".")))
+    }
+
+
+def _starts(parts: list[str]) -> Iterator[list[str]]:
+    return (parts[:count] for count in range(1, len(parts)))
 
 
 def _named_parts(path: Path) -> list[Path]:

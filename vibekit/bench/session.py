@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from vibekit.bench.analysis import RunResult, analyse, fingerprint
-from vibekit.bench.gather import gather
+from vibekit.bench.gather import companions, gather
 from vibekit.bench.logbook import Entry, add_entries, known_result
 from vibekit.bench.parallel import run_all
 from vibekit.bench.sheets import BenchSheet, SharedFacts, load_bench
@@ -38,20 +38,18 @@ class SessionResult:
 def jobs_of(given: Iterable[str | Path]) -> tuple[list[Job], list[BenchSheet]]:
     """Return the recordings that bench sheets, recordings, folders and globs name, each once, and the sheets.
 
+    What a sheet names comes first, with what it says of all its recordings; sidecars of given recordings are no sheets.
+
     Raises:
         InputError: a sheet cannot be used, or a folder or glob holds no recording.
     """
+    entries = [Path(entry) for entry in given]
+    loose = gather(path for path in entries if path.suffix.lower() != ".toml")
+    left_out = companions([*entries, *loose])
+    sheets = [load_bench(path) for path in entries if path.suffix.lower() == ".toml" and path not in left_out]
     jobs: dict[Path, Job] = {}
-    sheets = []
-    for entry in given:
-        path = Path(entry)
-        if path.suffix.lower() == ".toml":
-            sheets.append(load_bench(path))
-            found = [Job(recording, sheets[-1].defaults) for recording in sheets[-1].recordings]
-        else:
-            found = [Job(recording) for recording in gather([entry])]
-        for job in found:
-            jobs.setdefault(job.path.absolute(), job)
+    for job in [Job(path, sheet.defaults) for sheet in sheets for path in sheet.recordings] + [Job(p) for p in loose]:
+        jobs.setdefault(job.path.absolute(), job)
     return list(jobs.values()), sheets
 
 

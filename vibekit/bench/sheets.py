@@ -15,6 +15,12 @@ from vibekit.recording.tables import from_table, load_toml
 SharedFacts = Mapping[str, Mapping[str, Any]]
 
 
+_OTHER_SHEETS = {
+    "recording": "is the sidecar of a recording, not a bench sheet: name the recording",
+    "tool": "is a tool sheet, not a bench sheet: give it with --tool, or as tool in the sidecar",
+}
+
+
 @dataclass(frozen=True)
 class BenchSheet:
     """A session: its recordings, and the [recording] and [sensor] facts that hold where a sidecar says nothing."""
@@ -40,6 +46,10 @@ def load_bench(path: str | Path) -> BenchSheet:
     path = Path(path)
     data = load_toml(path)
     extra = set(data) - {"bench"}
+    if "bench" not in data:
+        for table, what in _OTHER_SHEETS.items():
+            if table in data:
+                raise InputError(f"{path}: {what}")
     if extra or not isinstance(data.get("bench"), dict):
         problem = f"unknown table {sorted(extra)[0]!r}" if extra else "no table [bench]"
         raise InputError(f"{path}: {problem}; a bench sheet has one table, [bench]")
