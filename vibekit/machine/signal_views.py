@@ -14,6 +14,7 @@ from vibekit.machine.orders import AngleSignal, order_spectrum, synchronous_aver
 from vibekit.machine.reading import FlooredSpectrum, read_line, with_floor
 from vibekit.machine.spectra import Spectrum, amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import SpeedEstimate
+from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.toolsheet import ToolSheet
 
@@ -42,14 +43,20 @@ class Line:
 
 @dataclass(frozen=True)
 class View:
-    """A spectrum made ready for reading lines by name; `hz_per_unit` turns its frequency unit into Hz."""
+    """A spectrum made ready for reading lines by name; `hz_per_unit` turns its frequency unit into Hz.
+
+    Above `top_hz` nothing is read: what the recording does not carry, though the samples over angle are closer.
+    """
 
     floored: FlooredSpectrum
     axes: tuple[str, ...]
     hz_per_unit: float
+    top_hz: float = math.inf
 
     def read(self, name: str, at: float, tolerance: float = 0.0) -> Line | None:
-        """Return what stands within ± `tolerance` (share) of `at` [Hz or orders]; None outside the spectrum."""
+        """Return what stands within ± `tolerance` (share) of `at` [Hz or orders]; None outside the band."""
+        if at * self.hz_per_unit > self.top_hz:
+            return None
         reading = read_line(self.floored, at, tolerance)
         if not reading.in_band:
             return None
@@ -117,13 +124,13 @@ class SignalViews:
     def orders(self) -> View:
         """Order spectrum of the reference shaft."""
         spectrum = order_spectrum(self.angle, min(_TURNS, self.angle.turns / 6))
-        return View(with_floor(spectrum), self.recording.axes, self.angle.hz)
+        return View(with_floor(spectrum), self.recording.axes, self.angle.hz, self._top_hz * self._slower)
 
     @cached_property
     def hertz(self) -> View:
         """Amplitude spectrum over frequency, 1.5 Hz resolution."""
         spectrum = amplitude_spectrum(self.recording.samples, self.recording.sample_rate, 1.5)
-        return View(with_floor(spectrum), self.recording.axes, 1.0)
+        return View(with_floor(spectrum), self.recording.axes, 1.0, self._top_hz)
 
     @cached_property
     def envelope(self) -> View:
@@ -147,6 +154,15 @@ class SignalViews:
         white = np.fft.irfft(transform / np.maximum(np.abs(transform), _TINY), signal.samples.shape[1], axis=1)
         band = (_WHITE_BAND[0] * signal.per_turn, _WHITE_BAND[1] * signal.per_turn)
         return self._out_of_step(self._envelope_of(replace(signal, samples=white), band))
+
+    @property
+    def _top_hz(self) -> float:
+        return band_covered(self.recording.sample_rate, None, self.recording.origin.timing)[1]
+
+    @property
+    def _slower(self) -> float:
+        """Mean speed of the samples over angle, run-up and coast-down among them, against the usual speed."""
+        return self.angle.hz / self.speed.shaft_hz[self.reference]
 
     @cached_property
     def _rolling(self) -> AngleSignal:
