@@ -49,6 +49,7 @@ def test_a_recording_knows_its_length_and_keeps_its_samples() -> None:
     [
         (np.zeros((2, 5)), 1.0, ("x", "y", "z"), r"recording: samples of shape \(2, 5\) do not fit axes"),
         (np.zeros((3, 5, 1)), 1.0, ("x", "y", "z"), "do not fit"),
+        (np.zeros((3, 0)), 1.0, ("x", "y", "z"), "recording: holds no samples"),
         (np.zeros((3, 5)), 0.0, ("x", "y", "z"), "sample rate 0.0 must be greater than zero"),
         (np.zeros((3, 5)), -1.0, ("x", "y", "z"), "sample rate"),
         (np.zeros((3, 5)), np.nan, ("x", "y", "z"), "sample rate"),

@@ -256,9 +256,9 @@ class _Welch:
 
     def spectra(self) -> Spectra:
         if self.count == 0 and self.held.shape[1]:
-            short = self.held.shape[1]
-            self._segment(np.pad(self.held - self.held.mean(axis=1, keepdims=True), ((0, 0), (0, self.size - short))))
-            self.total, self.quiet = self.total * self.size / short, self.quiet * self.size / short
+            rest = self.size - self.held.shape[1]
+            self.window = np.pad(np.hanning(self.size - rest + 1)[:-1], (0, rest))
+            self._segment(np.pad(self.held - self.held.mean(axis=1, keepdims=True), ((0, 0), (0, rest))))
         shares, slopes = (np.array(s).reshape(self.count, -1).T for s in (self.shares, self.slope_shares))
         return Spectra(self.frequency, self.total / max(self.count, 1), self.quiet, shares, slopes)
 

@@ -89,6 +89,8 @@ class Recording:
         samples = np.atleast_2d(np.asarray(self.samples, dtype=np.float64)).view()
         if samples.ndim != 2 or samples.shape[0] != len(self.axes):
             raise InputError(f"recording: samples of shape {samples.shape} do not fit axes {self.axes}")
+        if samples.shape[1] == 0:
+            raise InputError(f"{self.origin.file or 'recording'}: holds no samples")
         if not (np.isfinite(self.sample_rate) and self.sample_rate > 0):
             raise InputError(f"recording: sample rate {self.sample_rate!r} must be greater than zero")
         bad = np.flatnonzero(~np.isfinite(samples).all(axis=0))
