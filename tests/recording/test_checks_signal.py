@@ -146,7 +146,7 @@ def test_the_slope_of_a_shift() -> None:
     m = measures(found=spectra(np.stack([shifted(100, 0.01)] * 3), STEP))
     found = signal.dc_shift(m, context())
     assert found is not None and "from 3 to 20 Hz" in found.message and "falls by 7.8 dB" in found.message
-    for exponent, status in ((1.2, "fail"), (1.05, "pass")):  # (f^-1.2 falls by 4.7 dB, f^-1.05 by 4.1)
+    for exponent, status in ((1.2, "fail"), (1.05, "doubtful")):  # (f^-1.2 falls by 4.7 dB, f^-1.05 by 4.1)
         f = np.maximum(FREQUENCY, STEP)
         assert shift(np.where(FREQUENCY <= 20, 100 * f**-exponent, 1e-5))[0] == status
     flat = np.full(FREQUENCY.size, 1e-4)  # a quiet axis whose floor weighs more low than high hides no other axis
@@ -154,6 +154,19 @@ def test_the_slope_of_a_shift() -> None:
     assert shift(shifted(100, 10.0), shifted(100, 5.0)) == shift(shifted(100, 5.0))
     silent = signal.dc_shift(measures(found=spectra(np.zeros((3, 2001)), STEP)), context())
     assert figures(silent)[0] == "pass"
+
+
+def test_the_less_it_falls_the_more_there_must_be() -> None:
+    """f^-0.9 falls by 0.9·10·lg(15.8/6.4) = 3.5 dB, 1.0 dB short of 4.5: 10^(1/3) times as much is asked for."""
+    f = np.maximum(FREQUENCY, STEP)
+
+    def found(h: float) -> tuple[str, float | None, float | None]:
+        return shift(np.where(FREQUENCY <= 20, 100 * f**-0.9, h))
+
+    _, ratio, limit = found(1.0)
+    assert ratio is not None and limit == pytest.approx(0.5 * 10 ** (1.0 / 3.0), rel=0.03)
+    for share, status in ((0.9, "pass"), (1.1, "doubtful"), (9.0, "doubtful")):  # ratio goes as 1 / sqrt(h)
+        assert found((ratio / (share * limit)) ** 2)[0] == status
 
 
 def stuck(*runs: tuple[int, int], level: float = 10.0, value: float = 1.0, **more: float) -> Measures:

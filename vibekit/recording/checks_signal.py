@@ -19,6 +19,8 @@ _FOLD_SHARE = 0.05  # of the power, if the whole band were like its end (no sour
 _SHIFT_BANDS_HZ = (5.0, 8.0, 12.0, 20.0)  # above the hand's own motion, below the tool's slowest shaft
 _SHIFT_FALL_DB = 4.5  # half of what 1/f² gives between them
 _SHIFT_RATIO = 0.5  # weighted r.m.s. below the tool's rate to that above: adds 12 % to the value (no source)
+_SHIFT_DB_PER_DECADE = 3.0  # lack of fall that asks for ten times the ratio (no source)
+_SHIFT_FAIL = 3.0  # adds more than 200 % to the value (no source)
 _SHIFT_MPS2 = 0.3  # weighted; hand motion alone stays below (no source)
 HAND_HZ = 3.0  # up to here the hand moves the tool about (no source)
 
@@ -101,15 +103,17 @@ def dc_shift(m: Measures, context: Context) -> Check | None:
     high = np.array([_mean(row, f, split, 1400.0) * (min(1400.0, float(f[-1])) - split) for row in density])
     ratios = np.sqrt(low / np.maximum(high, 1e-30))
     falls = np.array([_shift_fall_db(row, f) for row in m.spectra.mean])
-    creeps = (falls > _SHIFT_FALL_DB) & (np.sqrt(low) > _SHIFT_MPS2)
+    short = np.maximum(_SHIFT_FALL_DB - falls, 0.0)  # the less the density falls, the more there must be of it
+    limits = _SHIFT_RATIO * 10.0 ** (short / _SHIFT_DB_PER_DECADE)
+    creeps = (ratios > limits) & (np.sqrt(low) > _SHIFT_MPS2)
     worst = int(np.argmax(np.where(creeps, ratios, 0.0) if creeps.any() else ratios))
     ratio, fall_db = float(ratios[worst]), float(falls[worst])
-    status = verdict(ratio, _SHIFT_RATIO, 3.0) if creeps[worst] else "pass"
+    status = verdict(ratio, _SHIFT_RATIO, _SHIFT_FAIL if short[worst] == 0 else math.inf) if creeps[worst] else "pass"
     return Check(
         "dc_shift",
         status,
         ratio,
-        _SHIFT_RATIO,
+        float(limits[worst]),
         f"energy from {HAND_HZ:.0f} to {split:.2g} Hz is {ratio:.2g} times that above it, weighted, and falls by "
         f"{fall_db:.1f} dB from 6 to 15 Hz",
         "ISO 5349-2 6.2.4 (sign); limits: " + NO_SOURCE,
