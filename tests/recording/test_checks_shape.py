@@ -30,6 +30,9 @@ def test_the_most_tonal_stretch_sets_what_is_called_for() -> None:
     some = spectra(np.ones((3, 2001)), STEP)
     m = measures(kurtosis=1.6, found=replace(some, line_shares=np.array([[0.1, 0.8, 0.3]] * 3)))
     assert figures(shape.soft_clipping(m, context()))[1] == pytest.approx(3 - 1.5 * 0.8 - 1.6)
+    each = replace(some, line_shares=np.array([[0.9], [0.1], [0.1]]))
+    m = measures(kurtosis=(1.7, 2.7, 2.7), found=each)  # 1.65, 2.85 and 2.85 are called for, each axis by its own lines
+    assert figures(shape.soft_clipping(m, context()))[1] == pytest.approx(0.15)
     none = measures(kurtosis=2.9, found=replace(some, line_shares=np.zeros((3, 0))))
     assert figures(shape.soft_clipping(none, context()))[1] == pytest.approx(0.1)
 

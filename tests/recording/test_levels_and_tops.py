@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scipy.ndimage
@@ -27,7 +29,7 @@ def off_on_off(off: float, on: float) -> np.ndarray:
 def test_how_far_off_and_on_lie_apart(off: float, on: float, split: bool) -> None:
     levels = off_on_off(off, on)
     found = trigger_on(levels)
-    assert found.single_state is not split
+    assert found.single_state is (not split)
     np.testing.assert_array_equal(found.on, levels == on if split else True)
     if split:
         assert found.contrast_db == pytest.approx(20 * np.log10(on / off))
@@ -60,6 +62,19 @@ def test_events_shorter_than_half_a_second_change_nothing(frame_s: float, blip: 
         levels = np.full(200, 0.1)
         levels[100 : 100 + length] = 10.0
         assert trigger_on(levels, frame_s).single_state is not on
+
+
+def test_a_gentle_tool_is_a_tool() -> None:
+    levels = off_on_off(0.01, 0.5)
+    np.testing.assert_array_equal(trigger_on(levels).on, levels == 0.5)
+
+
+def test_levels_next_to_each_other_are_one_state() -> None:
+    """Two neighbouring numbers have no number between them to split at."""
+    for level in np.geomspace(0.01, 100.0, 200):
+        pair = np.repeat([level, np.nextafter(level, np.inf)], 20)
+        assert trigger_on(pair).single_state
+        assert trigger_on(np.concatenate([pair, np.full(20, 30 * level)])).on.shape == (60,)
 
 
 def test_running_median_against_scipy() -> None:
@@ -111,6 +126,14 @@ def test_flat_tops_of_an_even_distribution(top: int, bottom: int, samples: int, 
     found = find_clipping(flat(top=top, bottom=bottom), -1.0, 1.0, 0.0, None)
     assert (found.samples, found.level_mps2) == (samples, level)
     assert found.how == (f"flat tops on {side}" if side else "none")
+
+
+@pytest.mark.parametrize("scale", [0.01, 10.0])
+def test_a_layer_is_a_share_of_the_span_and_two_steps_thick_at_least(scale: float) -> None:
+    """Steps of 0.8 % of half the span: 16 bins hold 160 samples, and 121 more are not five times as many."""
+    histogram = replace(flat(top=121), low=-scale, width=scale * WIDTH)
+    assert find_clipping(histogram, -scale, scale, 0.0, None).samples == 151
+    assert find_clipping(histogram, -scale, scale, 0.008 * scale, None) == Clipping(0)
 
 
 @pytest.mark.parametrize(("top", "samples"), [(5, 0), (6, 6)])
