@@ -41,7 +41,7 @@ class LineMap:
     """Decibels over the local noise on a logarithmic frequency axis.
 
     `decibels` shape (n_frames, n_steps), step i at `lowest_hz`·exp(STEP·i); frame centres `time_s`; r.m.s. `levels`
-    of the frames; `masked` the bins in which the mains stand.
+    of the frames; `masked_hz` the lines of the mains that count neither for nor against a speed.
     """
 
     decibels: FloatArray
@@ -51,14 +51,16 @@ class LineMap:
     size: int
     hop: int
     sample_rate: float
-    masked: tuple[slice, ...] = ()
+    masked_hz: tuple[float, ...] = ()
 
     def frequency(self, step: FloatArray | float) -> FloatArray:
         """Return the frequency of a step [Hz]."""
         return np.asarray(self.lowest_hz * np.exp(STEP * np.asarray(step, dtype=np.float64)))
 
 
-def line_map(samples: FloatArray, sample_rate: float, size: int, hop: int, masked_hz: Sequence[float] = ()) -> LineMap:
+def line_map(
+    samples: FloatArray | NDArray[np.float32], sample_rate: float, size: int, hop: int, masked_hz: Sequence[float] = ()
+) -> LineMap:
     """Return the line map of `samples`, shape (n_axes, n_samples), from Hann frames of `size` samples every `hop`.
 
     Each axis is divided by its own local noise before the axes are averaged, so that a quiet axis with a clear line
@@ -80,10 +82,12 @@ def line_map(samples: FloatArray, sample_rate: float, size: int, hop: int, maske
             white[:, bins] = _NEUTRAL
         decibels[part] = _to_log_axis(10.0 * np.log10(white), sample_rate / size, axis)
     time_s = (np.arange(n_frames) * hop + size / 2.0) / sample_rate
-    return LineMap(decibels, lowest, time_s, levels, size, hop, sample_rate, masked)
+    return LineMap(decibels, lowest, time_s, levels, size, hop, sample_rate, tuple(masked_hz))
 
 
-def _frame_power(samples: FloatArray, size: int, hop: int, part: slice) -> tuple[FloatArray, FloatArray]:
+def _frame_power(
+    samples: FloatArray | NDArray[np.float32], size: int, hop: int, part: slice
+) -> tuple[FloatArray, FloatArray]:
     """Return |X|² of Hann frames, shape (n_axes, n_frames, n_bins), and the frames' r.m.s. over all axes."""
     stretch = samples[:, part.start * hop : (part.stop - 1) * hop + size].astype(np.float32)
     cut = frames(stretch, size, hop)  # type: ignore[arg-type]

@@ -18,7 +18,7 @@ from vibekit.machine.salience import (
     line_map,
     salience,
 )
-from vibekit.machine.spectra import fast_length, frames, noise_floor, window_values
+from vibekit.machine.spectra import fast_length, noise_floor
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import running_median
 
@@ -98,112 +98,6 @@ def scales(
     peaks = [i for i in range(total.size) if total[i] == total[max(0, i - 5) : i + 6].max() and total[i] > 0]
     found = [Candidate(float(factors[i]), float(total[i])) for i in peaks]
     return tuple(sorted(found, key=lambda c: -c.score))
-
-
-def refined(
-    samples: FloatArray, mapped: LineMap, path_hz: FloatArray, orders: Sequence[ExpectedOrder]
-) -> tuple[FloatArray, FloatArray]:
-    """Return the speed between neighbouring frames [Hz] and its times [s], both shape (n_frames - 1,).
-
-    A line of order k turns its phase by 2π·k·speed·hop between two frames; the whole turns are known from where its
-    peak lies. Low orders, found surely, come first; high orders, which read the speed more finely, are looked for close
-    to what the low ones gave. NaN where no line stands out.
-    """
-    rough = np.sqrt(path_hz[1:] * path_hz[:-1])
-    result = np.full(rough.size, np.nan)
-    for first in range(0, rough.size, _CHUNK_FRAMES):
-        part = slice(first, min(first + _CHUNK_FRAMES, rough.size))
-        spectra = _chunk(samples, mapped, slice(part.start, part.stop + 1))
-        result[part] = _refine_chunk(spectra, mapped, rough[part], orders)
-    return result, (mapped.time_s[1:] + mapped.time_s[:-1]) / 2.0
-
-
-def _chunk(samples: FloatArray, mapped: LineMap, part: slice) -> NDArray[np.complex64]:
-    """Return the transforms of some frames over the root of their local noise, mains lines taken out."""
-    stretch = samples[:, part.start * mapped.hop : (part.stop - 1) * mapped.hop + mapped.size].astype(np.float32)
-    cut = frames(stretch, mapped.size, mapped.hop)  # type: ignore[arg-type]
-    window = window_values("hann", mapped.size).astype(np.float32)
-    spectra = np.fft.rfft((cut - cut.mean(axis=-1, keepdims=True)) * window, axis=-1)
-    power = spectra.real**2 + spectra.imag**2
-    floor = np.stack([noise_floor(a, max(16, round(200.0 * mapped.size / mapped.sample_rate))) for a in power])
-    white = (spectra / np.sqrt(floor)).astype(np.complex64)
-    for bins in mapped.masked:
-        white[..., bins] = 0.0
-    return white
-
-
-def _refine_chunk(
-    spectra: NDArray[np.complex64],
-    mapped: LineMap,
-    rough: FloatArray,
-    orders: Sequence[ExpectedOrder],
-) -> FloatArray:
-    speed, spread = rough, 2.0 * STEP
-    highest = 0.45 * mapped.sample_rate
-    bin_hz = mapped.sample_rate / mapped.size
-    ranked = sorted(orders, key=lambda o: o.order)
-    for _ in range(3):
-        reach = [o for o in ranked if o.order * np.median(rough) * spread < 2.0 * bin_hz] or ranked[:1]
-        readings = [_line_reading(spectra, mapped, speed, o, spread, highest) for o in reach]
-        values = np.stack([r[0] for r in readings])
-        weights = np.stack([r[1] for r in readings])
-        found = _agreed(values, weights)
-        speed = np.where(np.isfinite(found), found, speed)
-        spread = max(spread / 5.0, 2e-4)
-    return found
-
-
-def _line_reading(
-    spectra: NDArray[np.complex64],
-    mapped: LineMap,
-    speed: FloatArray,
-    order: ExpectedOrder,
-    spread: float,
-    highest: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return speed read from one order between frames, and its weight (0 where no line stands out).
-
-    A line that is surely there may correct the speed by what the frame resolves; one that is seldom seen may be a
-    stranger's, so that it counts only close to where it should be.
-    """
-    bin_hz = mapped.sample_rate / mapped.size
-    sure = order.likely >= _SURE_LINE
-    allowed = speed * spread + bin_hz / order.order if sure else np.maximum(speed * spread, 0.35 * bin_hz / order.order)
-    expected = order.order * speed / bin_hz
-    reach = int(min(3, np.ceil(1.0 + np.median(expected) * spread)))
-    usable = (expected > 1.5) & (order.order * speed < highest)
-    centre = np.clip(np.round(expected).astype(int), reach + 1, spectra.shape[-1] - reach - 2)
-    columns = centre[:, None] + np.arange(-reach - 1, reach + 2)
-    rows = np.arange(speed.size)[:, None]
-    early, late = spectra[:, rows, columns], spectra[:, rows + 1, columns]
-    power = (np.abs(early) ** 2 + np.abs(late) ** 2).mean(axis=0) / 2.0
-    peak = 1 + np.argmax(power[:, 1:-1], axis=1)
-    line = rows[:, 0]
-    a, b, c = (np.log(np.maximum(power[line, peak + d], 1e-12)) for d in (-1, 0, 1))
-    curve = a - 2.0 * b + c
-    offset = np.where(curve < 0, 0.5 * (a - c) / np.where(curve < 0, curve, 1.0), 0.0)
-    coarse = (columns[line, peak] + np.clip(offset, -0.5, 0.5)) * bin_hz
-    turned = np.angle(np.sum(late[:, line, peak] * np.conj(early[:, line, peak]), axis=0)) / (2.0 * np.pi)
-    step_hz = mapped.sample_rate / mapped.hop
-    hz = (turned + np.round(coarse / step_hz - turned)) * step_hz
-    ratio = np.minimum(np.abs(early[:, line, peak]) ** 2, np.abs(late[:, line, peak]) ** 2).mean(axis=0)
-    good = usable & (np.abs(hz - coarse) < 0.6 * bin_hz) & (np.abs(hz / order.order - speed) < allowed)
-    good &= (power[line, peak - 1] > 0) & (power[line, peak + 1] > 0)  # the edge of a masked line is no peak
-    good &= 10.0 * np.log10(np.maximum(ratio, 1e-12)) > _WHITE_DB
-    return hz / order.order, np.where(good, np.minimum(ratio, 1e4) * order.order**2, 0.0)
-
-
-def _agreed(values: FloatArray, weights: FloatArray) -> FloatArray:
-    """Return the weighted mean of the readings that lie near their weighted median, per column; NaN where none."""
-    ranked = np.argsort(values, axis=0)
-    ordered = np.take_along_axis(values, ranked, axis=0)
-    share = np.cumsum(np.take_along_axis(np.sqrt(weights), ranked, axis=0), axis=0)
-    middle = np.argmax(share >= 0.5 * share[-1:], axis=0)
-    median = ordered[middle, np.arange(values.shape[1])]
-    near = np.where(np.abs(values - median) < 0.003 * median, weights, 0.0)
-    total = near.sum(axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(total > 0, (near * np.where(near > 0, values, 0.0)).sum(axis=0) / total, np.nan)
 
 
 def smoothed(hz: FloatArray) -> FloatArray:

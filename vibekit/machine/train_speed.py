@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from vibekit.errors import Notice
 from vibekit.machine.drivetrain import expected_lines
+from vibekit.machine.refine import refined
 from vibekit.machine.salience import ExpectedOrder, LineMap
-from vibekit.machine.tracking import Candidate, map_of, mean_along, refined, scales, smoothed, track
+from vibekit.machine.tracking import Candidate, map_of, mean_along, scales, smoothed, track
 from vibekit.recording.limits import folded_hz
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import trigger_on
@@ -26,7 +27,7 @@ READ_RANGE = (0.6, 1.7)  # of a speed read by other means, which may be that und
 LEAST_EVIDENCE = 1.2  # log likelihood ratio of the whole set of lines below which there is no speed to tell
 _TEMPER = 2.5  # lines are not independent: their summed evidence overstates by about this factor
 _SUPPORT = 2.0  # log likelihood ratio of a frame over a random speed from which the path counts as seen
-_GAP_FRAMES = 2
+_GAP_FRAMES = 6
 _FOLLOWED = 4.0  # the same, from which a start or stop is followed beyond the level that says "on"
 _RIVALS = 4
 _MAINS_WITHIN_HZ = 0.1  # an induction motor running light turns its harmonics within 0.3 Hz of mains lines
@@ -100,10 +101,11 @@ def line_speed(
     if not found or found[0].score < LEAST_EVIDENCE:
         return _nothing(_no_lines(found), ()), target.of
     chosen = found[0]
-    hz, time_s = refined(samples, mapped, path * chosen.factor, target.orders)
-    hz = smoothed(_cleaned(hz, path * chosen.factor, on, along))
+    time_s, read, rough = refined(samples, mapped, path * chosen.factor, target.orders, on)
+    running = np.interp(time_s, mapped.time_s, on.astype(float)) > 0.99
+    hz = smoothed(_cleaned(read, rough, running, np.interp(time_s, mapped.time_s, along)))
     rivals = _rivals(chosen, found, middle, tool, target)
-    certain = _posterior(found) * float(np.isfinite(hz[on[1:] & on[:-1]]).mean() if (on[1:] & on[:-1]).any() else 0.0)
+    certain = _posterior(found) * float(np.isfinite(hz[running]).mean() if running.any() else 0.0)
     notices = () if target.narrowed else (_not_narrowed(),)
     result = LineSpeed(time_s, hz, float(np.clip(certain, 0.01, 0.98)), rivals, notices)
     return _against_folding(result, target, sample_rate, stamped), target.of
@@ -217,19 +219,18 @@ def _posterior(found: Sequence[Candidate]) -> float:
     return float(1.0 / (1.0 + sum(np.exp((score - best.score) / _TEMPER) for score in others)))
 
 
-def _cleaned(hz: FloatArray, path: FloatArray, on: NDArray[np.bool_], along: FloatArray) -> FloatArray:
+def _cleaned(hz: FloatArray, rough: FloatArray, on: NDArray[np.bool_], along: FloatArray) -> FloatArray:
     """Return the refined track without readings that left the path, and with it where only the coarse path holds.
 
-    During starts and stops lines sweep through several bins per frame and carry no steady phase; the path stands in,
-    also over gaps of a few frames between which it is carried. A longer stretch without evidence is unknown.
+    Where no line is clear enough to be read the path stands in, also over gaps of a few frames between which it is
+    carried. A longer stretch without evidence is unknown.
     """
-    rough = np.sqrt(path[1:] * path[:-1])
     wild = np.isfinite(hz) & (np.abs(hz / rough - 1.0) > 0.03)
     hz = np.where(wild, np.nan, hz)
-    supported = np.isfinite(hz) | (np.minimum(along[1:], along[:-1]) > _SUPPORT)
+    supported = np.isfinite(hz) | (along > _SUPPORT)
     near = np.convolve(supported, np.ones(2 * _GAP_FRAMES + 1), mode="same") > 0
     hz = np.where(np.isnan(hz) & near, rough, hz)
-    return np.where(on[1:] & on[:-1], hz, np.nan)
+    return np.where(on, hz, np.nan)
 
 
 def _rivals(
