@@ -27,7 +27,16 @@ _STEEP, _BENT = 0.3, 0.3  # shrinkage of a curve's slopes and of their changes; 
 
 # Features weighed for each fault, with the sign that its mechanism calls for: "+" for it, "-" against it, "?" open.
 _DISORDER = {"out_harmonics_one": "-", "out_noise_one": "-"}  # a rattling output shaft explains much else
-_PLAY = {"harmonics_one": "+", "harmonics_over": "+", "half_over": "+", "half_one": "+", "knock": "+", "two_one": "+"}
+_RACES = {"race_comb": "-"}  # a bearing's impacts explain knocks
+_PLAY = {
+    **_RACES,
+    "harmonics_one": "+",
+    "harmonics_over": "+",
+    "half_over": "+",
+    "half_one": "+",
+    "knock": "+",
+    "two_one": "+",
+}
 _TEETH = {"mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
 _RACE = {"env_first": "+", "env_mean": "+", "env_lead": "+", "white_comb": "+", "white_lead": "+", **_DISORDER}
 FEATURES: dict[str, dict[str, str]] = {
@@ -103,6 +112,7 @@ FEATURES: dict[str, dict[str, str]] = {
         "out_harmonics_over": "+",
         "mesh_two": "-",
         "out_half_over": "-",
+        **_RACES,
     },
     "bushing.worn": {
         **_PLAY,

@@ -35,6 +35,7 @@ FEATURE_WORDS = {
     "white_comb": "passing rate and harmonics, whitened envelope, dB",
     "white_side": "their sidebands, whitened envelope, dB",
     "white_lead": "clearer than the bearing's other rates, whitened, dB",
+    "race_comb": "a bearing's passing rate that would explain it, dB",
     "ripple_over": "commutator line over the noise, dB",
     "ripple_share": "commutator line against the whole high band, dB",
     "ripple_side": "once-per-turn sidebands of the commutator line, dB",
