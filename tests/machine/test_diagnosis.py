@@ -212,9 +212,21 @@ MFPT = rig(1500, 8, 5.969, 31.62)  # 0.235 in, 1.245 in (geometry from memory)
 )
 def test_real_bearings_with_known_faults(file: str, axes: str, rate: float, sheet: ToolSheet, place: str) -> None:
     """Open data with the fault in the file's name; none was used for fitting."""
-    heights = places(vk.read(REAL / file, axes=[axes], unit="g", sample_rate=rate), sheet)
+    recording = vk.read(REAL / file, axes=[axes], unit="g", sample_rate=rate)
+    heights = places(recording, sheet)
     assert max(heights, key=lambda p: heights[p]) == place
     assert heights[place] > 6.0
+    findings = vk.diagnose(recording, sheet).findings
+    assert findings[0].fault == f"bearing.{place}"
+
+
+@needs_real
+def test_a_real_healthy_bearing_comes_out_healthy() -> None:
+    file = REAL / "bearing_a" / "48k_normal_0hp_97.mat"
+    diagnosis = vk.diagnose(vk.read(file, axes=["x=X097_DE_time"], unit="g", sample_rate=48000), CWRU)
+    assert diagnosis.findings[0].fault == "healthy"
+    assert all(finding.probability < 0.5 for finding in diagnosis.findings[1:])
+    assert dict(diagnosis.not_testable)["spindle.bent"].endswith("record three axes")
 
 
 @needs_real
