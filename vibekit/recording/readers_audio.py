@@ -84,17 +84,17 @@ def _require_whole(path: Path) -> None:
     with path.open("rb") as file:
         head = file.read(48)
     unknown = {0, 0xFFFFFFFF, 0xFFFFFFFFFFFFFFFF}
-    stated = 0
+    stated, own = 0, 8  # what the length does not count
     if head[:4] == b"RIFF":
         stated = int.from_bytes(head[4:8], "little")
     elif head[:4] == b"RF64" and head[12:16] == b"ds64":
         stated = int.from_bytes(head[20:28], "little")
     elif head[:4] == b"FORM":
         stated = int.from_bytes(head[4:8], "big")
-    elif head[:4] == b"riff":  # W64 counts its own header of 24 bytes
-        stated = max(int.from_bytes(head[16:24], "little") - 8, 0)
-    if stated not in unknown and size < stated + 8:
-        raise InputError(f"{path}: truncated: {size} bytes of the {stated + 8} that its header states")
+    elif head[:4] == b"riff":  # W64 counts its own header
+        stated, own = int.from_bytes(head[16:24], "little"), 0
+    if stated not in unknown and size < stated + own:
+        raise InputError(f"{path}: truncated: {size} bytes of the {stated + own} that its header states")
 
 
 def _reason(error: Exception) -> str:

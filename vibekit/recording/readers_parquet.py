@@ -49,7 +49,8 @@ def _layout(path: Path) -> TextLayout:
     if head is None:
         raise InputError(f"{path}: holds no samples")
     names = tuple(column_name(name) for name in file.schema_arrow.names)
-    rows = tuple(zip(*(_texts(head.column(i)) for i in range(head.num_columns)), strict=True))
+    with damage_named(path, "Parquet"):
+        rows = tuple(zip(*(_texts(head.column(i)) for i in range(head.num_columns)), strict=True))
     return TextLayout("", "", ".", 0, names, True, rows)
 
 
@@ -75,7 +76,11 @@ def _batches(path: Path, channels: tuple[int, ...], time: TimeColumn | None) -> 
 
 
 def _texts(column: Any) -> list[str]:
-    """Return values as a text file would hold them."""
+    """Return values as a text file would hold them; Python's times end at microseconds."""
+    import pyarrow as pa
+
+    if pa.types.is_timestamp(column.type):
+        column = column.cast(pa.timestamp("us", tz=column.type.tz), safe=False)
     return ["" if value is None else _text(value) for value in column.to_pylist()]
 
 
