@@ -28,13 +28,17 @@ Responses = Annotated[
     list[str],
     typer.Option("--response", metavar="READING", help="The reading with each trial weight in turn; one per plane."),
 ]
-Radius = Annotated[list[float] | None, typer.Option("--radius-mm", help="Radius of the weights; twice for two planes.")]
-Mass = Annotated[float | None, typer.Option("--rotor-mass-kg", help="Mass of all that turns.")]
-Speed = Annotated[float | None, typer.Option("--rpm", help="Speed of the rotor.")]
-AmplitudeDoubt = Annotated[
-    float, typer.Option("--amplitude-uncertainty-pct", min=0, help="Doubt of every amplitude, k = 2.")
+Radius = Annotated[
+    list[float] | None, typer.Option("--radius-mm", metavar="MM", help="Radius of the weights; twice for two planes.")
 ]
-PhaseDoubt = Annotated[float, typer.Option("--phase-uncertainty-deg", min=0, help="Doubt of every phase, k = 2.")]
+Mass = Annotated[float | None, typer.Option("--rotor-mass-kg", metavar="KG", help="Mass of all that turns.")]
+Speed = Annotated[float | None, typer.Option("--rpm", metavar="RPM", help="Speed of the rotor.")]
+AmplitudeDoubt = Annotated[
+    float, typer.Option("--amplitude-uncertainty-pct", metavar="PCT", min=0, help="Doubt of every amplitude, k = 2.")
+]
+PhaseDoubt = Annotated[
+    float, typer.Option("--phase-uncertainty-deg", metavar="DEG", min=0, help="Doubt of every phase, k = 2.")
+]
 
 
 def register(commands: typer.Typer) -> None:

@@ -16,6 +16,7 @@ from vibekit.units import number
 
 from .options import Engine, Jobs, Json, RecordingOptions, recording_command
 from .output import Document, Progress, emit, note, notice_lines, printable
+from .overview import Overview
 
 if TYPE_CHECKING:
     import sqlite3
@@ -32,11 +33,11 @@ Recordings = Annotated[
     list[str], typer.Argument(metavar="REC...", help="Recordings, folders, globs, or bench sheets (TOML).")
 ]
 Tag = Annotated[str, typer.Argument(metavar="TAG", help="The tool's tag, as on its sheet.")]
-Kind = Annotated[str | None, typer.Option("--kind", help="Only these: grade, speed or diagnosis.")]
+Kind = Annotated[str | None, typer.Option("--kind", metavar="KIND", help="Only these: grade, speed or diagnosis.")]
 Table = Annotated[Path, typer.Argument(metavar="FILE", help="Table: CSV, or Parquet by its suffix.")]
 GradeOnly = Annotated[bool, typer.Option("--no-diagnosis", help="Leave the diagnosis out.")]
 
-_log = typer.Typer(name="log", help="Keep and show the tools' history.", no_args_is_help=True)
+_log = typer.Typer(name="log", cls=Overview, help="Keep and show the tools' history.", no_args_is_help=True)
 
 
 def register(commands: typer.Typer) -> None:
@@ -174,11 +175,13 @@ def import_table(table: Table, log_file: LogFile = None) -> None:
 
 def render(log: Document) -> str:
     """Return log entries as text."""
-    lines = ["when (UTC)         tool           kind       condition     hours   values"] if log["entries"] else []
+    lines = ["when (UTC)          tool           kind       condition     hours   values"] if log["entries"] else []
     lines += [_line(entry) for entry in log["entries"]] or ["the log is empty"]
     for teardown in log.get("teardowns", []):
-        text = f"{teardown['when'][:16]}   {teardown['tag']:<14} opened     found: {', '.join(teardown['found'])}"
+        text = f"{teardown['when'][:16]}    {teardown['tag']:<14} opened     found: {', '.join(teardown['found'])}"
         lines.append(printable(f"{text}{'; ' + teardown['note'] if teardown['note'] else ''}"))
+    if any(entry["when_from"] != "stated" for entry in log["entries"]):
+        lines += ["", "~ the file's own time: give started in the sidecar"]
     if "added" in log:
         lines += ["", f"{log['added']} added, {log['known_before']} known before"]
     return "\n".join([*lines, *notice_lines(log)])
@@ -187,12 +190,14 @@ def render(log: Document) -> str:
 def _line(entry: dict[str, Any]) -> str:
     values = entry["quantities"]
     if entry["kind"] == "grade" and values.get("a_hv_mps2") is None:
-        said = "cannot be graded"
+        said = f"cannot be graded  ({entry['file']})"
     elif entry["kind"] == "grade":
-        said = f"a_hv {number(values['a_hv_mps2'])} ± {number(values.get('expanded_uncertainty_mps2'), 2)} m/s²"
+        doubt = number(values.get("expanded_uncertainty_mps2"), 2)
+        said = f"a_hv {number(values['a_hv_mps2'])} ± {doubt} m/s²  ({entry['file']})"
     elif entry["kind"] == "speed":
         said = f"spindle {number(values.get('spindle_rpm'), 4)} 1/min ({values.get('source')})"
     else:
         said = str(values.get("verdict", ""))
     what = f"{entry['tag']:<14} {entry['kind']:<10} {entry['condition'] or '-':<13} {number(entry['hours_used']):<7}"
-    return printable(f"{entry['when'][:16]}   {what} {said}")
+    guessed = "~" if entry["when_from"] != "stated" else " "
+    return printable(f"{entry['when'][:16]}{guessed}   {what} {said}")

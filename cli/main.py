@@ -29,12 +29,14 @@ from . import (
     trend,
 )
 from .output import note
+from .overview import Overview
 
 _SIGNALLED = 128  # exit code of a process ended by signal n: 128 + n, as shells count
 _SIGPIPE = 13
 
 commands = typer.Typer(
     name="vibekit",
+    cls=Overview,
     help="How harshly a handheld rotary tool shakes the hand, how long it may be held, and what makes it shake.",
     epilog="A screening aid, not a certified instrument. Local law, the tool maker's instructions and licensed "
     "practice come first.",

@@ -24,29 +24,42 @@ Recordings = Annotated[
 ]
 OneRecording = Annotated[Path, typer.Argument(metavar="REC", help="A recording, with its sidecar if any.")]
 
-Jobs = Annotated[int | None, typer.Option("--jobs", min=1, help="Processes at work at once; else one per core.")]
+Jobs = Annotated[
+    int | None, typer.Option("--jobs", metavar="N", min=1, help="Processes at work at once; else one per core.")
+]
 Engine = Annotated[
     str | None, typer.Option("--engine", metavar="dask://HOST:PORT", help="Do the work on an existing Dask engine.")
 ]
 
 _SHARED: dict[str, Any] = {
     "full_scale": Annotated[
-        str | None, typer.Option("--full-scale", help='Acceleration at sample value 1.0, such as "50 g" or "490 m/s2".')
+        str | None,
+        typer.Option(
+            "--full-scale",
+            metavar="ACCELERATION",
+            help='Acceleration at sample value 1.0, such as "50 g" or "490 m/s2".',
+        ),
     ],
-    "unit": Annotated[str | None, typer.Option("--unit", help="Unit of text and array files: m/s2 or g.")],
+    "unit": Annotated[
+        str | None, typer.Option("--unit", metavar="UNIT", help="Unit of text and array files: m/s2 or g.")
+    ],
     "sample_rate": Annotated[
-        float | None, typer.Option("--sample-rate", help="Samples per second, where the file cannot say.")
+        float | None, typer.Option("--sample-rate", metavar="HZ", help="Samples per second, where the file cannot say.")
     ],
     "axes": Annotated[
         str | None,
         typer.Option(
-            "--axes", help="What each channel is: x, y, z, tach, sound or - in file order; or by name, x=NAME."
+            "--axes",
+            metavar="ROLES",
+            help="What each channel is: x, y, z, tach, sound or - in file order; or by name, x=NAME.",
         ),
     ],
-    "tool": Annotated[Path | None, typer.Option("--tool", help="Tool sheet (TOML).")],
-    "tach_pulses": Annotated[float | None, typer.Option("--tach-pulses", help="Tachometer pulses per turn.")],
-    "from_s": Annotated[float | None, typer.Option("--from", help="Start at this second.")],
-    "to_s": Annotated[float | None, typer.Option("--to", help="End at this second.")],
+    "tool": Annotated[Path | None, typer.Option("--tool", metavar="SHEET", help="Tool sheet (TOML).")],
+    "tach_pulses": Annotated[
+        float | None, typer.Option("--tach-pulses", metavar="N", help="Tachometer pulses per turn.")
+    ],
+    "from_s": Annotated[float | None, typer.Option("--from", metavar="S", help="Start at this second.")],
+    "to_s": Annotated[float | None, typer.Option("--to", metavar="S", help="End at this second.")],
 }
 
 

@@ -71,6 +71,11 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
+def counted(count: int, noun: str) -> str:
+    """Return a count with its noun, of which the plural is made with an s."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
 def notice_lines(document: Document) -> list[str]:
     """Return the document's notices as text lines, refusals first."""
     order = {"refusal": 0, "caution": 1, "info": 2}

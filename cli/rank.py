@@ -13,13 +13,14 @@ from vibekit.errors import InputError
 from vibekit.units import format_allowed, number
 
 from .options import Engine, Jobs, Json
-from .output import Document, Progress, emit, note, notice_lines, printable
+from .output import Document, Progress, counted, emit, note, notice_lines, printable
 
 Benches = Annotated[
     list[str], typer.Argument(metavar="BENCH...", help="Bench sheets (TOML); or recordings, folders, globs.")
 ]
 Condition = Annotated[
-    str | None, typer.Option("--condition", help='Condition to compare in; else "loaded" where it was recorded.')
+    str | None,
+    typer.Option("--condition", metavar="TEXT", help='Condition to compare in; else "loaded" where it was recorded.'),
 ]
 CsvFile = Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Also write the tools as a table.")]
 LogFile = Annotated[
@@ -74,7 +75,10 @@ def render(document: Document) -> str:
     from vibekit.bench.comparison import told_pairs
 
     condition = document["condition"] or "condition not named"
-    lines = [printable(f"{document['title'] or 'Bench'}: {len(document['tools'])} tools, compared {condition}"), ""]
+    lines = [
+        printable(f"{document['title'] or 'Bench'}: {counted(len(document['tools']), 'tool')}, compared {condition}"),
+        "",
+    ]
     compared = [tool for tool in document["tools"] if tool["a_hv_mps2"] is not None]
     lines += [line for tool in compared for line in _tool(tool)]
     told = told_pairs(document["pairs"])
@@ -88,7 +92,7 @@ def render(document: Document) -> str:
 def _tool(tool: dict[str, Any]) -> list[str]:
     place = f"place {_place(tool)}" if tool["rank"] is not None else "not ranked"
     tie = f", tied with {', '.join(tool['tied_with'])}" if tool["tied_with"] else ""
-    terms = ", ".join(text for text in (tool["accessory"], tool["position"], _runs(tool["runs"])) if text)
+    terms = ", ".join(text for text in (tool["accessory"], tool["position"], counted(tool["runs"], "run")) if text)
     doubt = number(tool["expanded_uncertainty_mps2"], 2)
     time = {key: tool[f"allowed_trigger_time{part}_s"] for key, part in _ENDS.items()}
     lines = [
@@ -109,10 +113,6 @@ def _tool(tool: dict[str, Any]) -> list[str]:
 
 _ENDS = {"value_s": "", "low_s": "_low", "high_s": "_high"}
 _SPEEDS = {"spindle_rpm_no_load": "no load", "spindle_rpm_loaded": "loaded"}
-
-
-def _runs(count: int) -> str:
-    return f"{count} run{'s' if count != 1 else ''}"
 
 
 def _place(tool: dict[str, Any]) -> str:

@@ -19,7 +19,9 @@ Given = Annotated[
     list[str], typer.Argument(metavar="REC...", help="Recordings, folders, globs, or a bench sheet (TOML).")
 ]
 Out = Annotated[Path, typer.Option("--out", metavar="FILE", help="The page to write.")]
-Title = Annotated[str | None, typer.Option("--title", help="Title of the page; else the bench's or the tool's name.")]
+Title = Annotated[
+    str | None, typer.Option("--title", metavar="TEXT", help="Title of the page; else the bench's or the tool's name.")
+]
 
 
 def register(commands: typer.Typer) -> None:

@@ -13,13 +13,16 @@ from vibekit.units import number
 
 from .log import LogFile, Tag, log_path
 from .options import Json
-from .output import Document, emit, note as say, notice_lines, printable
+from .output import Document, counted, emit, note as say, notice_lines, printable
 
 Found = Annotated[
-    list[str], typer.Option("--found", metavar="FAULT", help="What was found; may be given several times.")
+    list[str],
+    typer.Option("--found", metavar="FAULT", help="What was found, by the name that diagnose gives it; repeatable."),
 ]
-Note = Annotated[str, typer.Option("--note", help="What else was seen.")]
-When = Annotated[str | None, typer.Option("--when", metavar="TIME", help="When it was opened; else now.")]
+Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="What else was seen.")]
+When = Annotated[
+    str | None, typer.Option("--when", metavar="TIME", help="When it was opened, such as 2026-03-07T10:15; else now.")
+]
 Priors = Annotated[
     Path | None,
     typer.Option("--write-priors", metavar="FILE", help="Write the proposed priors (TOML), to be read first."),
@@ -99,7 +102,7 @@ def render(document: Document) -> str:
 def _overall(document: Document) -> list[str]:
     n = document["teardowns_scored"]
     lines = [
-        f"Over {n} scored teardowns: first finding right in {document['top_1_hits']}, first or second in "
+        f"Over {counted(n, 'scored teardown')}: first finding right in {document['top_1_hits']}, first or second in "
         f"{document['top_2_hits']}; Brier score {number(document['brier'], 2)}",
         "  fault                     found  hits  misses  false alarms  hit rate (95 %)",
     ]

@@ -14,10 +14,17 @@ from .output import Document, emit, note, notice_lines, printable
 from .rank import PlotOption
 
 Quantity = Annotated[
-    str, typer.Option("--quantity", help="a_hv_mps2, spindle_rpm, or a fault name (its probability), as logged.")
+    str,
+    typer.Option(
+        "--quantity", metavar="NAME", help="a_hv_mps2, spindle_rpm, or a fault name (its probability), as logged."
+    ),
 ]
-Condition = Annotated[str | None, typer.Option("--condition", help="Only this condition; else the most frequent.")]
-Position = Annotated[str | None, typer.Option("--position", help="Only this position; else the most frequent.")]
+Condition = Annotated[
+    str | None, typer.Option("--condition", metavar="TEXT", help="Only this condition; else the most frequent.")
+]
+Position = Annotated[
+    str | None, typer.Option("--position", metavar="TEXT", help="Only this position; else the most frequent.")
+]
 
 
 def register(commands: typer.Typer) -> None:

@@ -79,6 +79,13 @@ def test_help_starts_without_the_numeric_libraries() -> None:
     subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL)
 
 
+def test_the_overview_of_commands_cuts_no_sentence_short() -> None:
+    for words in ([], ["log"]):
+        line = [sys.executable, "-m", "vibekit_cli", *words, "--help"]
+        shown = subprocess.run(line, capture_output=True, text=True, check=True, timeout=60).stdout
+        assert "..." not in shown.partition("Commands:")[2]
+
+
 def test_every_command_has_help_and_a_line_in_the_readme() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     group = typer.main.get_command(commands)

@@ -143,3 +143,12 @@ def test_other_terms_are_left_out_and_said() -> None:
 def test_what_the_log_has_is_named(tag: str, quantity: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
         trend(history([[4.0]]), tag, quantity)
+
+
+def test_times_of_files_are_said_to_be_such_where_the_trend_goes_by_days() -> None:
+    """A copy of a recording may have the time of the copy: hours used do not suffer from that."""
+    runs = [[4.0], [4.1], [4.2]]
+    by_days = trend(history(runs, hours=False, recorded_from="file time"), "T-1")
+    assert [n.value for n in by_days.notices if n.code == "time_of_file"] == [3]
+    for told in (history(runs, hours=False), history(runs, recorded_from="file time")):
+        assert "time_of_file" not in {n.code for n in trend(told, "T-1").notices}

@@ -115,6 +115,12 @@ def trend(
     points, against = _points(used, quantity)
     positive = quantity.endswith(("_mps2", "_rpm", "_g_mm")) and all(point.value > 0 for point in points)
     scale: Callable[[float], float] = math.log if positive else float
+    guessed = sum(point.entry.recorded_from != "stated" for point in points)
+    if against == "days" and guessed:
+        message = (
+            f"the time of {guessed} of {len(points)} recordings is that of the file, which a copy may have changed"
+        )
+        notices.append(Notice("time_of_file", "info", message, guessed, remedy="give started in the sidecar"))
     sessions = _sessions(points, scale)
     if len(sessions) < 2:
         notices.append(Notice("one_session", "caution", "one session only: no change can be stated yet", 1, 2))
