@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
@@ -15,6 +17,10 @@ from .options import Json, RecordingOptions, Recordings, over_recordings, record
 from .output import Document, Progress, emit, note, notice_lines, number, printable
 from .speed import PlotOption
 
+BudgetOption = Annotated[
+    bool, typer.Option("--budget", help="Show the parts of the uncertainty, each with where it comes from.")
+]
+
 
 def register(commands: typer.Typer) -> None:
     """Add the command."""
@@ -25,6 +31,7 @@ def grade(
     recordings: Recordings,
     options: RecordingOptions,
     plot: PlotOption = None,
+    budget: BudgetOption = False,
     as_json: Json = False,
     fail_over: FailOver = None,
 ) -> None:
@@ -52,17 +59,17 @@ def grade(
         note(f"plot written to {plot}")
     document = grade_document(magnitudes, failures.notices)
     a_hv = document["summary"]["a_hv_mps2"]
-    emit(document, as_json, render, failures.exit_code or end_over(fail_over, a_hv))
+    emit(document, as_json, partial(render, budget=budget), failures.exit_code or end_over(fail_over, a_hv))
 
 
-def render(document: Document) -> str:
-    """Return the grade as text."""
+def render(document: Document, budget: bool = False) -> str:
+    """Return the grade as text, with the uncertainty budgets if wanted."""
     lines: list[str] = []
     for recording in document["recordings"]:
         lines += [*_recording(recording), ""]
     for summary in document["summaries"]:
         if summary["a_hv_mps2"] is not None:
-            lines += [*_summary(summary), ""]
+            lines += [*_summary(summary), *(_budget(summary) if budget else ()), ""]
     return "\n".join(lines + notice_lines(document))
 
 
@@ -104,3 +111,11 @@ def _summary(summary: dict[str, Any]) -> list[str]:
         stated = f"{declared['declared_vibration_mps2']:g} m/s² declared"
         lines.append(f"  maker's {stated}: {declared['verdict']} ({declared['reason']})")
     return lines
+
+
+def _budget(summary: dict[str, Any]) -> list[str]:
+    """Return the parts of the uncertainty, the largest first; squares add up (JCGM 100:2008, 5.1.2)."""
+    parts = sorted(summary["uncertainty_budget"], key=lambda part: -part["standard_pct"])
+    combined = math.hypot(*(part["standard_pct"] for part in parts))
+    lines = [f"    {part['standard_pct']:5.2f} %  {part['name']:<26} {printable(part['origin'])}" for part in parts]
+    return ["  uncertainty, standard (k = 1), by part:", *lines, f"    {combined:5.2f} %  combined"]

@@ -153,3 +153,29 @@ def test_background_is_the_floor_and_is_not_subtracted(tmp_path: Path, times: fl
     assert background["allowed_trigger_time"]["to_limit_value"] == dict.fromkeys(("value_s", "low_s", "high_s"))
     text = vibekit("grade", run, off)
     assert text.code == 0 and text.out.count("trigger time per day to the action value") == 1
+
+
+def test_the_budget_with_parts_from_the_sidecar(tmp_path: Path) -> None:
+    path = tone_file(tmp_path / "tone.wav")
+    path.with_suffix(".toml").write_text("[recording.uncertainty]\nmounting_pct = 3\noperator_pct = 5.0\n")
+    text = vibekit("grade", path, "--full-scale", "500 m/s2", "--budget").out
+    assert " 1.50 %  mounting and sensor band   stated in the sheet (k = 2)" in text
+    assert " 2.50 %  operator's grip and push   stated in the sheet (k = 2)" in text
+    assert "default for one run: common practice, no source" in text
+    assert "combined" in text
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("mountng_pct = 3", "unknown key 'mountng_pct'"),
+        ("mounting_pct = -3", "must be greater than zero"),
+        ('mounting_pct = "3 %"', "must be a finite number"),
+    ],
+)
+def test_bad_parts_of_the_budget_are_named(tmp_path: Path, line: str, says: str) -> None:
+    path = tone_file(tmp_path / "tone.wav")
+    path.with_suffix(".toml").write_text(f"[recording.uncertainty]\n{line}\n")
+    ended = vibekit("grade", path, "--full-scale", "500 m/s2")
+    assert ended.code == 3
+    assert says in ended.err and "uncertainty" in ended.err

@@ -78,8 +78,8 @@ def test_bands_meet_class_1_limits(rate: int) -> None:
         for row in rows("iec61260_third_octave_limits")
         for side in ("high", "low")
     ]
-    bands = range(0, 24, 2) if rate == 6400 else (0, 11, 23)
-    time = np.arange(20 * rate) / rate
+    bands = range(0, 24, 2) if rate == 6400 else (0, 23)
+    time = np.arange(13 * rate) / rate
     for band in bands:
         for ratio, least, most in limits:
             frequency = 10 ** ((wh.FIRST_BAND + band) / 10) * ratio

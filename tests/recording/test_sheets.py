@@ -211,6 +211,16 @@ def test_defaults_under_what_the_sidecar_says(tmp_path: Path) -> None:
         load_sidecar(file, defaults)
 
 
+def test_parts_of_the_uncertainty_are_merged_one_by_one(tmp_path: Path) -> None:
+    defaults = {"recording": {"uncertainty": {"mounting_pct": 3, "operator_pct": 6}}}
+    (tmp_path / "r.toml").write_text("[recording.uncertainty]\noperator_pct = 0\n")
+    stated = load_sidecar(tmp_path / "r.wav", defaults)[0].uncertainty
+    assert (stated.mounting_pct, stated.operator_pct, stated.position_pct) == (3.0, 0.0, None)
+    (tmp_path / "r.toml").write_text("[recording]\nuncertainty = 5\n")
+    with pytest.raises(InputError, match=r"\[recording\]: uncertainty: must be a table"):
+        load_sidecar(tmp_path / "r.wav", defaults)
+
+
 @pytest.mark.parametrize(
     ("before", "after"),
     [

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from vibekit.errors import Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.bands import nominal_centres
-from vibekit.handarm.gradeability import ClippingCount, reasons_against
+from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
 from vibekit.handarm.onepass import LevelTrack, measure
 from vibekit.handarm.summary import grade_document
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
@@ -70,8 +70,8 @@ class VibrationMagnitude:
 
     @property
     def expanded_uncertainty_mps2(self) -> float | None:
-        """Expanded uncertainty (k = 2) of a_hv, with the default repeatability of a single run."""
-        return None if self.a_hv_mps2 is None else unc.expanded(self.a_hv_mps2, (*self.budget, unc.REPEATABILITY))
+        """Expanded uncertainty (k = 2) of a_hv, with the repeatability of a single run."""
+        return None if self.a_hv_mps2 is None else unc.expanded(self.a_hv_mps2, unc.with_repeatability(self.budget))
 
     @property
     def crest_factor(self) -> ByAxis:
@@ -108,7 +108,7 @@ class VibrationMagnitude:
             "running_max_mps2": self.running_max_mps2,
             "third_octave": self._third_octave_dict(),
             "expanded_uncertainty_mps2": self.expanded_uncertainty_mps2,
-            "uncertainty_budget": [part.to_dict() for part in (*self.budget, unc.REPEATABILITY)],
+            "uncertainty_budget": [part.to_dict() for part in unc.with_repeatability(self.budget)],
             "notices": [notice.to_dict() for notice in self.notices],
         }
 
@@ -180,7 +180,6 @@ def _evaluate(
     running = _running_while_on(track, used)
     total, axis_notices, axis_parts = _total_value(source.axes, weighted)
     facts = source.origin.facts
-    parts = (unc.calibration_part(facts.calibration_uncertainty_pct), unc.MOUNTING, unc.ALIGNMENT, *axis_parts)
     return VibrationMagnitude(
         file=source.origin.file,
         sheet=tool,
@@ -200,7 +199,7 @@ def _evaluate(
         peak_mps2=_by_axis(source.axes, track.peak[:, used].max(axis=1), True),
         running_max_mps2=math.sqrt(running.max()) if gradeable and running.size else None,
         third_octave=_third_octaves(track, on),
-        budget=(*parts, unc.POSITION, unc.OPERATOR),
+        budget=(*axis_parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ)),
         track=track,
         on=on,
         notices=(*notices, *axis_notices),

@@ -195,7 +195,8 @@ def _at_position(runs: list[GradedRun]) -> PositionResult:
     by_operator = groupby(sorted(runs, key=_operator), key=_operator)
     means = [_mean([run.a_hv_mps2 for run in group if run.a_hv_mps2 is not None]) for _, group in by_operator]
     systematic = max((run.budget for run in runs), key=unc.combined)
-    budget = tuple(_averaged(part, len(means)) for part in systematic)
+    budget = tuple(_averaged(part, len(means)) for part in systematic if part.name != unc.REPEATABILITY.name)
+    scatter = unc.repeatability_part(values) if len(values) > 1 else unc.with_repeatability(systematic)[-1]
     deviation = unc.standard_deviation(values) if len(values) > 1 else None
     return PositionResult(
         runs[0].position,
@@ -203,7 +204,7 @@ def _at_position(runs: list[GradedRun]) -> PositionResult:
         _mean(means),
         deviation,
         len(values) < 2 or series_valid(values),
-        (*budget, unc.repeatability_part(values)),
+        (*budget, scatter),
     )
 
 

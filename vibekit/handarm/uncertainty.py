@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from vibekit.recording.sidecar import RecordingFacts
+
 COVERAGE = 2.0  # k of the expanded uncertainty, about 95 % (JCGM 100:2008, 6.3)
 
 
@@ -33,6 +35,13 @@ ALIGNMENT = UncertaintyPart(
 POSITION = UncertaintyPart("position on the grip", 0.05, "default: common practice, no source (ISO 5349-2 7.2)")
 OPERATOR = UncertaintyPart("operator's grip and push", 0.08, "default: common practice, no source (ISO 5349-2 7.2)")
 REPEATABILITY = UncertaintyPart("repeatability of runs", 0.10, "default for one run: common practice, no source")
+BAND = UncertaintyPart("sampling and band", 0.01, "default for 6.3 to 1250 Hz covered: common practice, no source")
+BAND_CUT = UncertaintyPart(
+    "sampling and band", 0.05, "default for a band that ends below 1250 Hz: what it leaves out is not known, no source"
+)
+WEIGHTING = UncertaintyPart(
+    "weighting", 0.002, "largest deviation from the analogue curve at any midband and rate, as tested: 0.02 dB"
+)
 SINGLE_AXIS_RELATIVE = (1.7 - 1.0) / math.sqrt(12.0)  # rectangular over the multiplier's range, ISO 5349-1 (1.0 to 1.7)
 
 _T_68 = (1.84, 1.32, 1.20, 1.14, 1.11, 1.09, 1.08, 1.07, 1.06)  # Student t for 68.27 %, JCGM 100:2008 Table G.2
@@ -43,6 +52,39 @@ def calibration_part(stated_pct: float | None) -> UncertaintyPart:
     pct = DEFAULT_CALIBRATION_PCT if stated_pct is None else stated_pct
     origin = "default: common practice, no source" if stated_pct is None else "stated with the recording (k = 2)"
     return UncertaintyPart("calibration", pct / 100.0 / COVERAGE, origin)
+
+
+def known_parts(facts: RecordingFacts, full_band: bool) -> tuple[UncertaintyPart, ...]:
+    """Return the budget of one recording, parts that its sheet states in place of the defaults.
+
+    The repeatability stands in it only if stated: from two runs on it is measured. `full_band`: the recording covers
+    the one-third-octave bands up to 1250 Hz.
+    """
+    stated = facts.uncertainty
+    parts = (
+        calibration_part(facts.calibration_uncertainty_pct),
+        _replaced(MOUNTING, stated.mounting_pct),
+        _replaced(ALIGNMENT, stated.alignment_pct),
+        _replaced(BAND if full_band else BAND_CUT, stated.band_pct),
+        _replaced(WEIGHTING, stated.weighting_pct),
+        _replaced(POSITION, stated.position_pct),
+        _replaced(OPERATOR, stated.operator_pct),
+    )
+    repeatability = stated.repeatability_pct
+    return parts if repeatability is None else (*parts, _replaced(REPEATABILITY, repeatability))
+
+
+def _replaced(part: UncertaintyPart, stated_pct: float | None) -> UncertaintyPart:
+    """Return the part with the stated expanded uncertainty [%] in place of the default, if there is one."""
+    if stated_pct is None:
+        return part
+    return UncertaintyPart(part.name, stated_pct / 100.0 / COVERAGE, "stated in the sheet (k = 2)")
+
+
+def with_repeatability(parts: Sequence[UncertaintyPart]) -> tuple[UncertaintyPart, ...]:
+    """Return the budget of a single run: with the default repeatability where none is stated."""
+    named = any(part.name == REPEATABILITY.name for part in parts)
+    return tuple(parts) if named else (*parts, REPEATABILITY)
 
 
 def repeatability_part(magnitudes: Sequence[float]) -> UncertaintyPart:

@@ -16,6 +16,22 @@ from vibekit.recording.tables import from_table, load_toml
 
 
 @dataclass(frozen=True)
+class UncertaintyFacts:
+    """The [recording.uncertainty] table: parts of the budget that are known, each in place of its default.
+
+    Expanded relative uncertainties (k = 2) of a_hv [%]; that of the calibration is `calibration_uncertainty_pct`.
+    """
+
+    mounting_pct: float | None = field(default=None, metadata={"allow_zero": True})
+    alignment_pct: float | None = field(default=None, metadata={"allow_zero": True})
+    position_pct: float | None = field(default=None, metadata={"allow_zero": True})
+    operator_pct: float | None = field(default=None, metadata={"allow_zero": True})
+    repeatability_pct: float | None = field(default=None, metadata={"allow_zero": True})
+    band_pct: float | None = field(default=None, metadata={"allow_zero": True})
+    weighting_pct: float | None = field(default=None, metadata={"allow_zero": True})
+
+
+@dataclass(frozen=True)
 class RecordingFacts:
     """The [recording] table; everything may be missing.
 
@@ -39,6 +55,7 @@ class RecordingFacts:
     spindle_rpm: float | None = field(default=None, metadata={"allow_zero": True})
     started: datetime | None = None
     calibration_uncertainty_pct: float | None = field(default=None, metadata={"allow_zero": True})
+    uncertainty: UncertaintyFacts = UncertaintyFacts()
 
 
 @dataclass(frozen=True)
@@ -91,10 +108,11 @@ def load_sidecar(
 
 
 def _over(default: Any, own: Any) -> Any:
-    """Return a table with its own keys over the default ones; anything that is no table is left to validation."""
-    if isinstance(default, Mapping) and (own is None or isinstance(own, Mapping)):
-        return {**default, **(own or {})}
-    return own
+    """Return a table with its own keys over the default ones, and so tables in it; the rest is left to validation."""
+    if not isinstance(default, Mapping) or not (own is None or isinstance(own, Mapping)):
+        return own
+    own = own or {}
+    return {key: _over(default.get(key), own[key]) if key in own else default[key] for key in {**default, **own}}
 
 
 def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, SensorFacts]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 import types
 from collections.abc import Mapping
-from dataclasses import MISSING, fields
+from dataclasses import MISSING, fields, is_dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -92,6 +92,8 @@ def _value(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> An
         return value
     if hint is datetime:
         return _datetime(value, where)
+    if isinstance(hint, type) and is_dataclass(hint):
+        return from_table(hint, value, where)
     return _number(value, hint, where, metadata)
 
 
