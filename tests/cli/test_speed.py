@@ -10,6 +10,7 @@ import soundfile
 
 from tests.cli.run import vibekit
 from tests.machine.signals import geared_tool, tach
+from vibekit.simulate.truth import weighting_gain
 
 SHEET = """
 [tool]
@@ -79,3 +80,46 @@ def test_plot(tmp_path: Path) -> None:
 def test_missing_file_is_exit_three(tmp_path: Path) -> None:
     ended = vibekit("speed", tmp_path / "none.wav")
     assert (ended.code, ended.out) == (3, "")
+
+
+def cycle_file(folder: Path, rate: float = 6400.0) -> Path:
+    """Write a recording of a spindle that starts, turns at 147 Hz, then under load 15 % slower, and stops."""
+    run = geared_tool("cycle", 147.0, 16.0, rate)
+    channels = [*run.samples / 490.0, tach(run) / 10.0]
+    path = folder / "cycle.wav"
+    soundfile.write(path, np.stack(channels, axis=1), int(rate), subtype="FLOAT")
+    (folder / "tool.toml").write_text(SHEET)
+    facts = '[recording]\nfull_scale = "490 m/s2"\naxes = ["x", "y", "z", "tach"]\ntool = "tool.toml"\n'
+    path.with_suffix(".toml").write_text(facts)
+    return path
+
+
+def test_magnitude_and_droop_of_each_segment(tmp_path: Path) -> None:
+    path = cycle_file(tmp_path)
+    segments = {s["state"]: s for s in vibekit("speed", path, "--json").document["segments"]}
+    assert segments["loaded"]["droop_pct"] == pytest.approx(15.0, abs=0.5)
+    assert segments["off"]["a_hv_mps2"] is None
+    samples, rate = soundfile.read(path)
+    for state in ("steady", "loaded"):
+        # weighted as a whole spectrum by the analogue definition of ISO 5349-1 annex A, written out in the simulator
+        spectrum = np.fft.rfft(samples[:, :3].T * 490.0) * weighting_gain(np.fft.rfftfreq(len(samples), 1 / rate))
+        weighted = np.fft.irfft(spectrum, len(samples))
+        part = slice(round(segments[state]["start_s"] * rate), round(segments[state]["end_s"] * rate))
+        true = np.sqrt((weighted[:, part] ** 2).mean(axis=1).sum())
+        assert segments[state]["a_hv_mps2"] == pytest.approx(true, rel=0.02)
+
+
+@pytest.mark.parametrize("name", ["map.png", "map.svg"])
+def test_map_of_a_run_up_and_coast_down(tmp_path: Path, name: str) -> None:
+    ended = vibekit("speed", cycle_file(tmp_path), "--map", tmp_path / name, "--linear")
+    assert ended.code == 0, ended.err
+    drawn = (tmp_path / name).read_bytes()
+    assert drawn.startswith(b"\x89PNG") or b"spindle 1x" in drawn or b"<svg" in drawn
+    assert len(drawn) > 20_000
+
+
+def test_no_map_of_a_speed_that_does_not_change(tmp_path: Path) -> None:
+    ended = vibekit("speed", grinder_file(tmp_path, with_tach=True), "--map", tmp_path / "map.png")
+    assert ended.code == 4
+    assert "hardly changes" in ended.err
+    assert not (tmp_path / "map.png").exists()

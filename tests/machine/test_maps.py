@@ -8,8 +8,9 @@ from scipy import signal
 
 from tests.machine.signals import Run
 from tests.machine.test_orders import known_speed
+from vibekit.errors import RecordingLimitError
 from vibekit.machine.cepstrum import line_spacing
-from vibekit.machine.maps import order_map, resonances
+from vibekit.machine.maps import order_map, resonances, speed_map
 from vibekit.machine.reading import with_floor
 from vibekit.machine.spectra import amplitude_spectrum
 from vibekit.recording.recording import Recording
@@ -72,3 +73,17 @@ def test_cepstrum_finds_the_distance_of_sidebands(spacing: float) -> None:
 def test_noise_has_no_sidebands() -> None:
     samples = np.random.default_rng(2).standard_normal((1, round(20 * RATE)))
     assert line_spacing(with_floor(amplitude_spectrum(samples, RATE)), 10.0, 60.0, (500.0, 1000.0)) is None
+
+
+def test_the_map_has_the_order_where_frequency_is_order_times_speed() -> None:
+    run = swept(None, 0.0)
+    mapped = speed_map(Recording(run.samples, RATE, ("x", "y", "z")), known_speed(run))
+    assert mapped.levels.shape == (3, mapped.hz.size, mapped.frequency.size)
+    loudest = mapped.frequency[np.argmax(mapped.levels.sum(axis=0), axis=1)]
+    assert np.abs(loudest - mapped.hz).max() < 7.5  # bins are 5 Hz wide, rows 1.3 Hz, and a frame sweeps 3 Hz
+
+
+def test_no_map_of_a_steady_speed() -> None:
+    run = swept(None, 0.0, slowest=150.0)
+    with pytest.raises(RecordingLimitError, match="hardly changes"):
+        speed_map(Recording(run.samples, RATE, ("x", "y", "z")), known_speed(run))

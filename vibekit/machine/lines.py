@@ -11,7 +11,7 @@ import numpy as np
 from vibekit.errors import Notice, RecordingLimitError, UsageError, document
 from vibekit.machine.drivetrain import ExpectedLine, expected_lines
 from vibekit.machine.impacts import impact_band
-from vibekit.machine.maps import Resonance, order_map, resonances
+from vibekit.machine.maps import Resonance, order_map, resonances, swept_orders
 from vibekit.machine.orders import order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
 from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
@@ -161,7 +161,7 @@ def spectrum(
         expected,
         speed,
         teeth,
-        resonances(order_map(recording, speed)) if kind == "order" else (),
+        resonances(order_map(recording, speed, swept_orders(tool, speed.of))) if kind == "order" else (),
         notices + _teeth_notices(teeth),
     )
 

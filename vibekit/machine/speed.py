@@ -213,6 +213,7 @@ def _estimate(recording: Recording, tool: ToolSheet | None, source: Source, of: 
     rated = tool.rated_hz.get(of) if tool else None
     if droop is None and rated is not None and loaded:
         droop, droop_from = 100.0 * (1.0 - float(np.median(loaded)) / rated), "rated no-load speed of the tool sheet"
+        segments = tuple(_drooped(segment, rated) for segment in segments)
     running = [s for s in segments if s.state in ("steady", "loaded")]
     inside = np.zeros(found.hz.size, dtype=bool)
     for segment in running:
@@ -246,6 +247,13 @@ def _estimate(recording: Recording, tool: ToolSheet | None, source: Source, of: 
         droop_from,
         recording.origin.facts.shaft_power_w,
     )
+
+
+def _drooped(segment: Segment, unloaded_hz: float) -> Segment:
+    """Return a loaded segment with its droop from a speed without load."""
+    if segment.state != "loaded" or segment.hz is None:
+        return segment
+    return replace(segment, droop_pct=100.0 * (1.0 - segment.hz / unloaded_hz))
 
 
 def _unknown(recording: Recording, *notices: Notice, rivals: Sequence[Rival] = ()) -> SpeedEstimate:
