@@ -16,7 +16,7 @@ from vibekit.handarm.weighting import _verify, plan_blocks
 def test_a_filter_that_remembers_too_little_leaves_the_tolerance(rate: float) -> None:
     """A tenth of a second cuts off exp(-2π·6.31·0.707·0.1) = 6 % of the slowest poles' answer, 0.02 s over half of it.
 
-    ISO 8041:2005 Table B.1 allows 12 % between the corners and 26 % at them.
+    ISO 8041 Table 5 allows +12 and -11 % from 10 to 630 Hz, +26 and -21 % beside (as in `standards`).
     """
     plan = plan_blocks(rate)
     _verify(plan)
