@@ -62,11 +62,11 @@ def test_a_full_disk_leaves_the_old_result_whole(
 
 
 def test_a_file_system_that_is_full(workshop: Path, tmp_path: Path) -> None:
-    """A real one of 64 KiB, where one can be mounted."""
+    """A real one of 16 KiB, where one can be mounted."""
     small = tmp_path / "small"
     small.mkdir()
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=64k", "none", small], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", "size=16k", "none", small], capture_output=True, check=False
     )
     if mounted.returncode:
         pytest.skip("no file system can be mounted here")
