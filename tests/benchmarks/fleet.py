@@ -17,6 +17,7 @@ from vibekit.recording.toolsheet import ToolSheet
 from vibekit.simulate.faults import FAULTS, settle_faults
 from vibekit.simulate.presets import PRESETS
 from vibekit.simulate.session import SimulatedSession, simulate
+from vibekit.simulate.specimen import ordinary_unbalance_g_mm
 
 HEALTHY_SHARE, DOUBLE_SHARE = 0.35, 0.10
 SIZES = (0.4, 3.0)  # of the usual size, log-uniform
@@ -42,8 +43,15 @@ class Case:
 
     @property
     def strength(self) -> float | None:
-        """Size of the weakest fault over its usual size; None for a healthy tool."""
-        return min((size / FAULTS[name].default for name, size in self.faults.items()), default=None)
+        """Size of the weakest fault over its usual size; None for a healthy tool.
+
+        Where the armature carries the accessory its unbalance stands on the same line, and is measured against four
+        times what is ordinary there, as the accessory's usual fault is on a grinder.
+        """
+        usual = {name: FAULTS[name].default for name in self.faults}
+        if not self.sheet.meshes:
+            usual["imbalance.armature"] = 4.0 * ordinary_unbalance_g_mm(self.sheet)
+        return min((size / usual[name] for name, size in self.faults.items()), default=None)
 
     def session(self, condition: str, faults: Mapping[str, float] | None = None) -> SimulatedSession:
         """Return the simulated recording of one condition; `faults`: other faults in the same specimen."""

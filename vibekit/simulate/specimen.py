@@ -120,7 +120,7 @@ def make_specimen(tool: ToolSheet, faults: tuple[Fault, ...], seed: int) -> Spec
     drift = 1.0 + 0.015 * rng.standard_normal()  # makers allow a few percent on the rated speed
     speeds = {name: hz * drift for name, hz in tool.rated_hz.items()}
     mass = tool.mass_kg or 2.0
-    accessory = (tool.accessory.mass_kg if tool.accessory else None) or 0.1 * mass
+    accessory = _accessory_kg(tool)
     rotors = _rotors(tool, kind, faults, motor, output, accessory, rng)
     gears = tuple(_gear(f"{m.driver}-{m.driven}", faults, rng) for m in tool.meshes)
     phases = tuple(rng.uniform(0.0, 2.0 * math.pi, 16).tolist())
@@ -188,6 +188,15 @@ def _rotors(
     residual = 0.6 * permissible * _scatter(rng, 0.3) + _total(faults, "imbalance.armature")
     rotors.append(Rotor(motor, "motor", kind.body_axis, residual, float(angles[3])))
     return tuple(rotors)
+
+
+def ordinary_unbalance_g_mm(tool: ToolSheet) -> float:
+    """Return the usual unbalance at the output shaft of a sound tool of this sheet [g·mm]."""
+    return _head_unbalance_g_mm(tool, _kind(tool), _accessory_kg(tool))
+
+
+def _accessory_kg(tool: ToolSheet) -> float:
+    return (tool.accessory.mass_kg if tool.accessory else None) or 0.1 * (tool.mass_kg or 2.0)
 
 
 def _head_unbalance_g_mm(tool: ToolSheet, kind: Kind, accessory_kg: float) -> float:
