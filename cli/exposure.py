@@ -14,9 +14,11 @@ from vibekit.errors import InputError, RecordingLimitError, UsageError
 from vibekit.units import format_duration, parse_duration
 
 from .options import Json, RecordingOptions, recording_command
-from .output import Document, Progress, emit, notice_lines, number, printable
+from .output import Document, Progress, emit, note, notice_lines, number, printable
+from .speed import PlotOption
 
 if TYPE_CHECKING:
+    from vibekit.bench.plots_hand import ShiftCourse
     from vibekit.handarm.exposure import ExposureTask
 
 _NUMBER = re.compile(r"[+-]?(\d|\.\d|nan$|inf(inity)?$)", re.IGNORECASE)
@@ -51,6 +53,7 @@ def exposure(
     options: RecordingOptions,
     regime: Regime = "eu",
     other_day: OtherDays = None,
+    plot: PlotOption = None,
     as_json: Json = False,
     fail_over: FailOver = None,
 ) -> None:
@@ -61,10 +64,16 @@ def exposure(
     if regime not in REGIMES:
         raise UsageError(f"--regime {regime!r} is not one of {', '.join(REGIMES)}")
     try:
-        day = day_of([_task(text, options) for text in tasks], REGIMES[regime])
+        pairs = [_task(text, options) for text in tasks]
+        day = day_of([task for task, _ in pairs], REGIMES[regime])
     except RecordingLimitError as error:
         emit(refused_day(REGIMES[regime], str(error)), as_json, render)
         return
+    if plot is not None:
+        from vibekit.bench.plots_hand import plot_exposure
+
+        plot_exposure(day, plot, [shift for _, shift in pairs])
+        note(f"plot written to {plot}")
     week = weekly_exposure([day.a8_mps2, *other_day]) if other_day else None
     document = day.to_dict() | {"weekly_a8_mps2": week}
     emit(document, as_json, render, end_over(fail_over, day.a8_mps2))
@@ -86,8 +95,8 @@ def end_over(value_name: str | None, value: float | None) -> int:
     return _OVER_EXIT if value is not None and value >= limits[value_name] * (1 - 1e-12) else 0
 
 
-def _task(text: str, options: RecordingOptions) -> ExposureTask:
-    """Return one task: a number, a grade document, or a whole-shift recording."""
+def _task(text: str, options: RecordingOptions) -> tuple[ExposureTask, ShiftCourse | None]:
+    """Return one task: a number, a grade document, or a whole-shift recording with its course."""
     from vibekit.handarm.exposure import ExposureTask
 
     what, at, time = text.rpartition("@")
@@ -98,10 +107,10 @@ def _task(text: str, options: RecordingOptions) -> ExposureTask:
     seconds = parse_duration(time)
     if _NUMBER.match(what) and not Path(what).is_file():
         try:
-            return ExposureTask(float(what), seconds, name=text)
+            return ExposureTask(float(what), seconds, name=text), None
         except ValueError:
             raise UsageError(f"task {text!r}: {what!r} is not a magnitude in m/s²") from None
-    return _graded(Path(what), seconds)
+    return _graded(Path(what), seconds), None
 
 
 def _graded(path: Path, seconds: float) -> ExposureTask:
@@ -126,18 +135,21 @@ def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _shift(path: Path, options: RecordingOptions) -> ExposureTask:
+def _shift(path: Path, options: RecordingOptions) -> tuple[ExposureTask, ShiftCourse]:
     """Return the task of a whole-shift recording: its magnitude over the trigger-on time, held for that time."""
     import vibekit as vk
+    from vibekit.bench.plots_hand import ShiftCourse
     from vibekit.handarm.exposure import ExposureTask
 
     progress = Progress(f"grading {path.name}")
-    magnitude = vk.grade(options.open(path), progress=progress)
+    stream = options.open(path)
+    magnitude = vk.grade(stream, progress=progress)
     progress.done()
     if magnitude.a_hv_mps2 is None:
         reason = next(n.message for n in magnitude.notices if n.severity == "refusal")
         raise RecordingLimitError(f"{path}: cannot be graded: {reason}")
-    return ExposureTask(magnitude.a_hv_mps2, magnitude.trigger_on_s, magnitude.expanded_uncertainty_mps2, path.name)
+    task = ExposureTask(magnitude.a_hv_mps2, magnitude.trigger_on_s, magnitude.expanded_uncertainty_mps2, path.name)
+    return task, ShiftCourse(magnitude, stream.origin.facts.started)
 
 
 def render(document: Document) -> str:

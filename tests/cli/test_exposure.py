@@ -64,3 +64,17 @@ def test_not_a_grade_document(tmp_path: Path) -> None:
     ended = vibekit("exposure", f"{tmp_path / 'other.json'}@1h")
     assert (ended.code, ended.out) == (3, "")
     assert vibekit("exposure", f"{tmp_path / 'absent.json'}@1h").code == 3
+
+
+@pytest.mark.parametrize(("suffix", "start"), [(".png", b"\x89PNG"), (".svg", b"<?xml")])
+def test_the_day_as_a_plot(tmp_path: Path, suffix: str, start: bytes) -> None:
+    plot = tmp_path / f"day{suffix}"
+    assert vibekit("exposure", "3.5@3h", "6@45m", "--plot", plot).code == 0
+    assert plot.read_bytes().startswith(start)
+    if suffix == ".svg":
+        text = plot.read_text()
+        assert "action value 2.5" in text and "limit value 5" in text and "6@45m" in text
+
+
+def test_a_plot_of_another_kind_is_a_usage_error(tmp_path: Path) -> None:
+    assert vibekit("exposure", "3.5@3h", "--plot", tmp_path / "day.gif").code == 2

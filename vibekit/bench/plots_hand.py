@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,9 +14,14 @@ from vibekit.bench.plots_machine import AXIS_COLOURS, new_figure, save
 from vibekit.standards.hand_arm_weighting import PRINTED_FACTORS
 
 if TYPE_CHECKING:
+    from vibekit.handarm.exposure import DailyExposure
     from vibekit.handarm.magnitude import VibrationMagnitude
 
 _INK, _SHADE = "#222222", "#DCE6F0"
+_REFERENCE_S = 8 * 3600.0  # T0 of A(8), ISO 5349-1
+_STROKES = ("-", "--", "-.", ":")
+_POINTS = 4000  # of a curve; a shift has ten times as many frames as a plot has columns
+_NAME = 28  # letters of a task's name
 
 
 def plot_grade(magnitude: VibrationMagnitude, path: Path) -> None:
@@ -58,3 +66,84 @@ def _bands(panel: Any, magnitude: VibrationMagnitude) -> None:
     panel.set(yscale="log", ylim=(top * 1e-4, top * 2), xlabel="one-third-octave midband [Hz]", ylabel="r.m.s. [m/s²]")
     panel.set_xticks(place, [f"{centre:g}" for centre in bands.centre_hz], rotation=60, fontsize=8)
     panel.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
+
+
+@dataclass(frozen=True)
+class ShiftCourse:
+    """A recording of a shift: its magnitude and, if the sidecar says so, when it began."""
+
+    magnitude: VibrationMagnitude
+    started: datetime | None = None
+
+
+def plot_exposure(day: DailyExposure, path: Path, shifts: Sequence[ShiftCourse | None] = ()) -> None:
+    """Write how A(8) grows over the day as PNG or SVG, with the daily values it is held against.
+
+    Tasks follow each other in the order given; a shift recording (entry of `shifts` beside its task) runs as recorded,
+    against the time of day where a single one says when it began.
+
+    Raises:
+        UsageError: the file name ends in neither .png nor .svg.
+    """
+    figure, panels = new_figure(1, 4.0, path)
+    panel, energy, now = panels[0], 0.0, 0.0
+    alone = shifts[0] if len(day.tasks) == 1 and shifts else None
+    begin = alone.started if alone else None
+    offset = begin.hour + begin.minute / 60 + begin.second / 3600 if begin else 0.0
+    for i, task in enumerate(day.tasks):
+        shift = shifts[i] if i < len(shifts) else None
+        time, added = _course(shift.magnitude) if shift else (np.linspace(0, task.time_s, 200), None)
+        growth = added if added is not None else task.a_hv_mps2**2 * time
+        hours = offset + (now + time) / 3600
+        level = np.sqrt((energy + growth) / _REFERENCE_S)
+        panel.plot(hours, level, color=_INK, lw=1.6, ls=_STROKES[i % len(_STROKES)])
+        name = _shortened(task.name) or f"{task.a_hv_mps2:.3g} m/s²"
+        panel.annotate(name, (hours[-1], level[-1]), (-4, 5), textcoords="offset points", fontsize=8, ha="right")
+        energy, now = energy + float(growth[-1]), now + float(time[-1])
+    _daily_values(panel, day)
+    if begin:
+        panel.xaxis.set_major_formatter(lambda hour, _: f"{int(hour) % 24}:{round(hour % 1 * 60) % 60:02d}")
+    panel.set(xlabel="time of day" if begin else "time, tasks one after the other [h]", ylabel="A(8) so far [m/s²]")
+    panel.set(xlim=(offset, offset + max(now, 60.0) / 3600))
+    panel.set_title(f"Exposure over the day: A(8) {day.a8_mps2:.2f} m/s², {day.verdict}", loc="left", fontsize=9)
+    save(figure, path)
+
+
+def _course(magnitude: VibrationMagnitude) -> tuple[Any, Any]:
+    """Return times [s] and the energy up to them [m²/s⁴ · s] of a recording, frame by frame, pauses included.
+
+    Scaled to the magnitude over the trigger-on time, so that it ends where A(8) stands (missing axes, settling).
+    """
+    track = magnitude.track
+    energy = np.where(magnitude.on, track.weighted.sum(axis=0), 0.0)
+    total = (magnitude.a_hv_mps2 or 0.0) ** 2 * magnitude.trigger_on_s
+    growth = np.concatenate([[0.0], np.cumsum(energy)])
+    growth *= total / growth[-1] if growth[-1] > 0 else 0.0
+    time = np.concatenate([[0.0], np.cumsum(track.counts)]) / track.sample_rate
+    thin = np.unique(np.linspace(0, time.size - 1, min(time.size, _POINTS)).astype(int))
+    return time[thin], growth[thin]
+
+
+def _daily_values(panel: Any, day: DailyExposure) -> None:
+    """Draw action and limit value as lines told apart by their stroke, each with its words."""
+    for words, value, stroke in (
+        ("action value", day.values.action_mps2, (0, (6, 3))),
+        ("limit value", day.values.limit_mps2, (0, (1, 1.5))),
+    ):
+        panel.axhline(value, color=AXIS_COLOURS["x"], lw=1.2, ls=stroke)
+        place = (0.005, value)
+        panel.annotate(
+            f"{words} {value:g} m/s²",
+            place,
+            (0, 3),
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            fontsize=8,
+            color=AXIS_COLOURS["x"],
+        )
+    panel.set_ylim(0, 1.12 * max(day.a8_mps2, day.values.limit_mps2))
+
+
+def _shortened(name: str) -> str:
+    text = name if len(name) <= _NAME else name[: _NAME - 1] + "…"
+    return text.replace("$", r"\$")
