@@ -109,6 +109,20 @@ def summary(found: list[Case]) -> str:
     )
 
 
+def print_confidence(found: list[Case]) -> None:
+    """Print how often answers were right among those given with about the same confidence, with and without a sheet."""
+    print(f"{'confidence':32}{'n':>6}{'said':>8}{'right':>8}")
+    for sheet in (True, False):
+        for low, high in ((0.0, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.85), (0.85, 0.95), (0.95, 1.0)):
+            part = [c for c in found if c.ratio is not None and c.sheet is sheet and low <= c.confidence < high]
+            if part and any(c.source != "tach" for c in part):
+                part = [c for c in part if c.source != "tach"]
+                said = np.mean([c.confidence for c in part])
+                right = np.mean([abs(float(c.ratio or 0.0) - 1.0) < GROSS for c in part])
+                label = f"{'sheet' if sheet else 'no sheet'} {low:.2f} to {high:.2f}"
+                print(f"{label:32}{len(part):6d}{said:8.2f}{right:8.2f}")
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -129,6 +143,7 @@ def main() -> None:
                     if row:
                         shafts = ",".join(sorted({c.shaft for c in row}))
                         print(f"{'':29} {tool:14} {summary(row)}  {shafts}")
+    print_confidence(found)
     for case in found:
         if case.ratio is None or abs(case.ratio - 1.0) >= GROSS:
             ratio = "refused" if case.ratio is None else f"{case.ratio:.3f} x {case.shaft}"
