@@ -96,7 +96,17 @@ def render(document: Document) -> str:
     for found in document["resonances"]:
         orders = ", ".join(f"{order:g}" for order in found["orders"])
         lines.append(f"  resonance near {found['frequency_hz']:.0f} Hz: orders {orders} rise {found['rise_db']:.0f} dB")
+    lines += [_family(family) for family in document["sideband_families"]]
     return "\n".join([*lines, *([""] if document["notices"] else []), *notice_lines(document)])
+
+
+def _family(family: dict[str, Any]) -> str:
+    at = f" (once per turn of {printable(family['of'])})" if family["of"] else ""
+    size = f", {100 * family['ratio']:.0f} % of its line" if family["ratio"] is not None else ""
+    return (
+        f"  sidebands of {printable(family['carrier'])} at {family['carrier_hz']:.0f} Hz: "
+        f"{number(family['spacing_hz'], 4)} Hz apart{at}{size}"
+    )
 
 
 def _line(line: dict[str, Any], axes: list[str]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from vibekit.errors import Notice, RecordingLimitError, UsageError, document
 from vibekit.machine.drivetrain import ExpectedLine, expected_lines
+from vibekit.machine.families import SidebandRow, sideband_families
 from vibekit.machine.impacts import impact_band
 from vibekit.machine.maps import Resonance, order_map, resonances, swept_orders
 from vibekit.machine.orders import order_spectrum, to_angle
@@ -49,7 +50,7 @@ class NamedLine:
 class LineSpectrum:
     """A spectrum with its floor and its named lines; `speed` what the names rest on; `axes` the order of rows;
     `teeth` the tooth pairs that would fit, best first, where the sheet does not give a mesh's counts; `resonances`
-    those that orders cross in a run-up, droop or coast-down (order spectra only).
+    those that orders cross in a run-up, droop or coast-down (order spectra only); `families` of sidebands at meshes.
     """
 
     file: str
@@ -64,6 +65,7 @@ class LineSpectrum:
     teeth: tuple[TeethProposal, ...]
     resonances: tuple[Resonance, ...]
     notices: tuple[Notice, ...]
+    families: tuple[SidebandRow, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the `spectrum` document."""
@@ -86,6 +88,7 @@ class LineSpectrum:
                 "lines": [self._line(line) for line in self.lines],
                 "teeth_proposals": [proposal.to_dict() for proposal in self.teeth],
                 "resonances": [resonance.to_dict() for resonance in self.resonances],
+                "sideband_families": [family.to_dict() for family in self.families],
             },
             self.notices,
         )
@@ -147,7 +150,8 @@ def spectrum(
         floored, hz_per_unit = with_floor(amplitude_spectrum(running(recording, speed), recording.sample_rate)), 1.0
         notices += _smeared(speed, floored.spectrum.resolution)
     highest = float(floored.spectrum.frequency[-1]) * hz_per_unit
-    expected = _expected(tool, speed, highest, hz_per_unit if kind == "order" else None)
+    rates = _rates(speed, hz_per_unit if kind == "order" else None)
+    expected = _expected(tool, rates, highest)
     named = named_lines(peaks(floored), expected, floored, hz_per_unit, speed, kind)
     teeth = propose_teeth(recording, tool, speed) if tool is not None else ()
     return LineSpectrum(
@@ -163,6 +167,7 @@ def spectrum(
         teeth,
         resonances(order_map(recording, speed, swept_orders(tool, speed.of))) if kind == "order" else (),
         notices + _teeth_notices(teeth),
+        sideband_families(floored, hz_per_unit, tool, rates) if kind != "envelope" else (),
     )
 
 
@@ -171,6 +176,7 @@ def refused_spectrum(recording: SignalSource, kind: str, reason: str) -> dict[st
     unknown = dict.fromkeys(("scaling", "unit", "window", "averages", "resolution_hz", "resolution_orders", "band_hz"))
     known = {"file": recording.origin.file, "kind": kind, "axes": list(recording.axes)}
     nothing: dict[str, Any] = {"of": None, "floor": None, "lines": [], "teeth_proposals": [], "resonances": []}
+    nothing["sideband_families"] = []
     notice = Notice("no_spectrum", "refusal", reason, remedy="record at least 20 s of running at 3200 Hz or more")
     return document("spectrum", {**known, **unknown, **nothing}, [notice])
 
@@ -261,18 +267,23 @@ def _speed_notices(speed: SpeedEstimate) -> tuple[Notice, ...]:
     )
 
 
-def _expected(
-    tool: ToolSheet | None, speed: SpeedEstimate, highest_hz: float, turning_hz: float | None
-) -> tuple[ExpectedLine, ...]:
-    """Return what the sheet predicts, or without a sheet the harmonics of the one shaft known.
+def _rates(speed: SpeedEstimate, turning_hz: float | None) -> dict[str, float]:
+    """Return the rate of every shaft [Hz], none without a speed.
 
     `turning_hz` is the speed of the shaft followed where it is not its median (order spectra: its mean).
     """
     if not speed.known:
-        return ()
-    sheet = tool or ToolSheet("", shafts=tuple(Shaft(name) for name in speed.shaft_hz))
+        return {}
     turning = speed.shaft_hz[speed.of] if turning_hz is None else turning_hz
-    return expected_lines(sheet, {name: ratio * turning for name, ratio in speed.ratios.items()}, highest_hz)
+    return {name: ratio * turning for name, ratio in speed.ratios.items()}
+
+
+def _expected(tool: ToolSheet | None, rates: Mapping[str, float], highest_hz: float) -> tuple[ExpectedLine, ...]:
+    """Return what the sheet predicts, or without a sheet the harmonics of the one shaft known."""
+    if not rates:
+        return ()
+    sheet = tool or ToolSheet("", shafts=tuple(Shaft(name) for name in rates))
+    return expected_lines(sheet, rates, highest_hz)
 
 
 def named_lines(
