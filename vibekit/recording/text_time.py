@@ -87,7 +87,7 @@ def _assumed_unit(path: Path, name: str, numbers: list[str]) -> tuple[float, str
     first, last = field_value(numbers[0]), field_value(numbers[-1])
     step = (last - first) / max(len(numbers) - 1, 1)
     for unit_s, unit in _EPOCHS:
-        if 9e8 <= first * unit_s <= 4.2e9 and first > 9e8:  # 1998 to 2103, seconds since 1970
+        if 9e8 <= first * unit_s <= 4.2e9:  # 1998 to 2103, seconds since 1970
             return unit_s, unit
     if 0 < step < _ASSUMED_SECONDS:
         return 1.0, "s"
