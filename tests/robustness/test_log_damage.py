@@ -7,7 +7,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import example, given, settings, strategies as st
 
 from tests.robustness.contract import command
 from tests.robustness.profile import SLOW_ROUNDS
@@ -67,6 +67,7 @@ def test_an_entry_that_nobody_wrote_is_named(column: str, value: str, tmp_path: 
 
 
 @settings(SLOW_ROUNDS)
+@example(b"\x80", 0.09375, False)  # the table's definition is no text any more
 @given(st.binary(min_size=1, max_size=40), st.floats(0, 1), st.booleans())
 def test_a_damaged_log_file_is_read_or_refused(
     tmp_path_factory: pytest.TempPathFactory, noise: bytes, place: float, cut: bool

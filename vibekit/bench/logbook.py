@@ -150,7 +150,7 @@ def open_log(path: str | Path, create: bool = True) -> Iterator[sqlite3.Connecti
         yield connection
     except sqlite3.OperationalError as error:
         raise InputError(f"{path}: the log cannot be written or read: {error}") from None
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # of damaged text, or of the message about it
         raise InputError(f"{path}: not a log, or damaged: {error}") from None
     finally:
         connection.close()
