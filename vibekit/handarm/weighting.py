@@ -177,7 +177,8 @@ def history_blocks(source: SignalSource, plan: BlockPlan) -> Iterator[tuple[Floa
     """Yield buffers [m/s²], shape (n_axes, history + room + guard), each with the number of samples it gives.
 
     The samples that a buffer gives follow `plan.history` earlier ones. Before the start and after the end stands the
-    mean of the samples in the first and the last buffer, so that an offset starts no transient.
+    mean of the samples in the first and the last buffer, so that an offset starts no transient; right after the end
+    their mirror image, so that a recording cut off in full motion does not ring before its end.
     """
     buffer, filled = np.zeros((len(source.axes), plan.history + plan.room + plan.guard)), 0
     first = True
@@ -208,7 +209,10 @@ def _deliverable(buffer: FloatArray, plan: BlockPlan, filled: int, first: bool) 
     if first and filled:
         buffer[:, : plan.history] = new.mean(axis=1, keepdims=True)
     if 0 < filled < plan.room + plan.guard:
-        buffer[:, plan.history + filled :] = new.mean(axis=1, keepdims=True)
+        end = plan.history + filled
+        buffer[:, end:] = new.mean(axis=1, keepdims=True)
+        mirrored = buffer[:, end - 1 - plan.guard : end - 1][:, ::-1]
+        buffer[:, end : end + plan.guard] = mirrored[:, : buffer.shape[1] - end]
     return buffer
 
 
