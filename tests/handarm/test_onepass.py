@@ -157,3 +157,13 @@ def test_an_offset_starts_no_transient_at_either_end() -> None:
     still, shifted = (measure(one_axis(noise + offset, rate)) for offset in (0.0, 30.0))
     np.testing.assert_allclose(shifted.weighted, still.weighted, rtol=1e-6)
     np.testing.assert_allclose(shifted.peak, still.peak, rtol=1e-6)
+
+
+def test_steps_are_of_the_total_and_progress_is_the_share_done() -> None:
+    """8 steps make a frame, of all axes together; what is told rises to 1."""
+    rate, told = 3200, list[float]()
+    samples = np.random.default_rng(4).standard_normal((3, 25 * rate)) * np.array([[1.0], [2.0], [3.0]])
+    track = measure(vk.Recording(samples, rate), told.append)
+    np.testing.assert_allclose(track.steps[: 8 * 199].reshape(-1, 8).sum(axis=1), track.weighted.sum(axis=0)[:199])
+    assert len(track.steps) == 8 * len(track.counts) == 1600
+    assert told == sorted(told) and told[-1] == 1.0 and 0.0 < told[0] < 1.0

@@ -81,8 +81,4 @@ def _texts(column: Any) -> list[str]:
 
     if pa.types.is_timestamp(column.type):
         column = column.cast(pa.timestamp("us", tz=column.type.tz), safe=False)
-    return ["" if value is None else _text(value) for value in column.to_pylist()]
-
-
-def _text(value: Any) -> str:
-    return str(value.isoformat()) if hasattr(value, "isoformat") else str(value)
+    return ["" if value is None else str(value) for value in column.to_pylist()]
