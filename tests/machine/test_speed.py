@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from vibekit.recording.recording import Origin, Recording
 from vibekit.recording.sidecar import RecordingFacts
 from vibekit.recording.timing import Timing
 from vibekit.recording.toolsheet import parse_tool
+from vibekit.simulate.session import simulate
 
 
 def recording(run: Run, **more: object) -> Recording:
@@ -185,3 +187,23 @@ def test_droop_from_the_rated_speed_where_the_recording_is_loaded_throughout() -
     assert found.droop_pct == pytest.approx(20.0, abs=0.5)  # 120 against 150
     assert found.droop_from == "rated no-load speed of the tool sheet"
     assert found.to_dict()["shaft_power_w"] == 200.0
+
+
+def test_a_tool_that_rests_longer_than_it_runs_is_read_at_its_running_speed() -> None:
+    session = simulate(
+        "small-grinder", seed=3, duration_s=60, off_before_s=2, off_after_s=38, sample_rate=6400, tach=False
+    )
+    found = estimate_speed(session.recording, session.recording.tool)
+    true_hz = session.truth["shafts"]["spindle"]["mean_rpm"] / 60.0
+    assert found.shaft_hz["spindle"] == pytest.approx(true_hz, rel=1e-3)
+
+
+def test_another_tool_nearby_is_not_followed_for_long_after_the_own_one_stopped() -> None:
+    session = simulate(
+        "small-grinder", seed=3, duration_s=60, off_before_s=2, off_after_s=38, sample_rate=6400, tach=False
+    )
+    nearby = simulate("drill", seed=4, duration_s=60, sample_rate=6400, tach=False).recording
+    both = replace(session.recording, samples=session.recording.samples + 0.05 * nearby.samples)
+    last = estimate_speed(both, session.recording.tool).segments[-1]
+    assert (last.state, last.stop_s) == ("off", pytest.approx(60.0, abs=0.5))
+    assert last.start_s < 40.0

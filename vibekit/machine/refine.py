@@ -53,7 +53,7 @@ def refined(
 
     `path_hz` shape (n_frames,) is the rough track of `mapped`; `on` its frames with the trigger on.
     """
-    second = _second_path(samples, mapped, path_hz, orders, on)
+    second = _second_path(samples, mapped, _held(path_hz, on), orders, on)
     clock = warped(samples, mapped.sample_rate, second.time_s, _eased(second.hz, 5))
     longest = min(mapped.size / mapped.sample_rate, clock.samples.shape[-1] / mapped.sample_rate / 4.0)
     size = 2 * (fast_length(max(_LEAST_SAMPLES, int(_frame_s(second, clock, longest) * mapped.sample_rate))) // 2)
@@ -66,6 +66,15 @@ def refined(
     at = np.asarray(0.75 * size + np.arange(n, dtype=np.float64) * (size // 2))
     scale = clock.speed_hz(at) / clock.reference_hz
     return clock.time_s(at), read * scale, rough * scale
+
+
+def _held(path_hz: FloatArray, on: NDArray[np.bool_]) -> FloatArray:
+    """Return the path with its usual speed while the tool is off, so that the clock is set by the tool and not by rest.
+
+    A path through silence lies anywhere; were it the slower half of a recording, the shaft's clock would count too few
+    samples per turn at speed, and lines would fold.
+    """
+    return np.where(on, path_hz, np.median(path_hz[on])) if on.any() else path_hz
 
 
 _MapAlong = tuple[LineMap, FloatArray, NDArray[np.bool_], Sequence[ExpectedOrder]]

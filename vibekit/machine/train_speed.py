@@ -29,6 +29,7 @@ _TEMPER = 2.5  # lines are not independent: their summed evidence overstates by 
 _SUPPORT = 2.0  # log likelihood ratio of a frame over a random speed from which the path counts as seen
 _GAP_FRAMES = 6
 _FOLLOWED = 4.0  # the same, from which a start or stop is followed beyond the level that says "on"
+_COASTS_S = 8.0  # longest run-up or coast-down of a handheld tool (common practice, no source)
 _RIVALS = 4
 _MAINS_WITHIN_HZ = 0.1  # an induction motor running light turns its harmonics within 0.3 Hz of mains lines
 _MAINS_SHARE = 0.5  # of the power within 2 Hz of a mains line that stands on one place
@@ -92,9 +93,10 @@ def line_speed(
     high = min(target.high_hz, 0.47 * sample_rate)
     low = max(STANDS_BELOW * (target.rated_hz or target.low_hz / 0.2), mapped.lowest_hz)
     path, along = track(mapped, target.orders, low, high, on)
+    along = np.where(path > 1.02 * low, along, 0.0)  # at the end of the range a path only waits
     middle = float(np.median(path[on]))
     mean, first = mean_along(mapped, path, on)
-    on = _with_starts_and_stops(on, along)
+    on = _with_starts_and_stops(on, along, mapped.hop / mapped.sample_rate)
     found = _with_prior(
         scales(mean, first, target.orders, max(target.low_hz, low) / middle, high / middle), middle, target
     )
@@ -183,12 +185,15 @@ def _running(mapped: LineMap, calibrated: bool) -> NDArray[np.bool_]:
     return trigger_on(levels, mapped.hop / mapped.sample_rate).on
 
 
-def _with_starts_and_stops(on: NDArray[np.bool_], along: FloatArray) -> NDArray[np.bool_]:
+def _with_starts_and_stops(on: NDArray[np.bool_], along: FloatArray, frame_s: float) -> NDArray[np.bool_]:
     """Return the frames with the trigger on and those before and after through which the path can still be followed.
 
-    While it speeds up or coasts down a tool is quieter than its running level says, but its lines are there.
+    While it speeds up or coasts down a tool is quieter than its running level says, but its lines are there. That
+    takes seconds; lines that go on for longer are another tool's, running nearby.
     """
-    followed = along > _FOLLOWED
+    reach = max(1, round(_COASTS_S / frame_s))
+    near = np.convolve(on, np.ones(2 * reach + 1))[reach : reach + on.size] > 0
+    followed = (along > _FOLLOWED) & near
     extended = on.copy()
     for step in (range(1, on.size), range(on.size - 2, -1, -1)):
         for i in step:
