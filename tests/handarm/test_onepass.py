@@ -159,6 +159,14 @@ def test_an_offset_starts_no_transient_at_either_end() -> None:
     np.testing.assert_allclose(shifted.peak, still.peak, rtol=1e-6)
 
 
+def test_every_axis_has_its_own_offset() -> None:
+    """Means of 30, -5 and 0 m/s² side by side, each as if it stood alone."""
+    rate, rng = 6400, np.random.default_rng(5)
+    noise, offsets = 0.1 * rng.standard_normal((3, 3 * rate)), np.array([[30.0], [-5.0], [0.0]])
+    still, shifted = (measure(vk.Recording(noise + offset, rate)) for offset in (0.0 * offsets, offsets))
+    np.testing.assert_allclose(shifted.peak, still.peak, rtol=1e-6)
+
+
 def test_steps_are_of_the_total_and_progress_is_the_share_done() -> None:
     """8 steps make a frame, of all axes together; what is told rises to 1."""
     rate, told = 3200, list[float]()

@@ -68,8 +68,8 @@ def test_parquet_of_no_use(tmp_path: Path) -> None:
 def test_what_is_missing_in_parquet(tmp_path: Path) -> None:
     """A stamp or a value that is not there is named, and no reason to take the column for something else."""
     pa = pytest.importorskip("pyarrow")
-    stamps, values = times()["timestamp"].to_pylist(), SHORT[0].tolist()
-    stamped = pa.array([*stamps[:5], None, *stamps[6:]], pa.timestamp("ns", tz="UTC"))
+    values, place = SHORT[0].tolist(), np.arange(SHORT.shape[1])
+    stamped = pa.array(times()["time [ns]"], pa.timestamp("ns", tz="UTC"), mask=place == 5)
     with pytest.raises(InputError, match=r"a\.parquet: a timestamp is missing after sample 0"):
         vk.read(table(tmp_path, timestamp=stamped, **{"x [m/s2]": SHORT[0]}))
     path = table(tmp_path, **{"x [m/s2]": pa.array([*values[:1000], None, *values[1001:]], pa.float64())})

@@ -309,6 +309,7 @@ def test_what_cannot_be_joined(other: dict[str, Any], words: str) -> None:
 def test_joined_files_are_named_up_to_six() -> None:
     names = [Path(f"{letter}.wav") for letter in "abcdefgh"]
     assert joined_log(names[:1]) == ()
+    assert joined_log(names[:2]) == ("joined 2 files as one recording: a.wav, b.wav",)
     assert joined_log(names[:6]) == ("joined 6 files as one recording: a.wav, b.wav, c.wav, d.wav, e.wav, f.wav",)
     assert joined_log(names) == ("joined 8 files as one recording: a.wav, b.wav, c.wav, d.wav, ..., h.wav",)
 
