@@ -76,9 +76,7 @@ class View:
         Slip moves a rate and all its harmonics by one share, so that they are read together: at each share up to
         `tolerance` the four first harmonics are averaged (nothing below the floor counts), and the best is taken.
         """
-        spacing = self.floored.spectrum.spacing
-        power = np.mean(np.square(self.floored.spectrum.values / self.floored.floor), axis=0)
-        over = np.maximum(10.0 * np.log10(np.maximum(power, 1.0)), 0.0)
+        spacing, over = self.floored.spectrum.spacing, self._over_floor_db
         shares = 1.0 + np.arange(-tolerance, tolerance, 0.25 * spacing / (order * _COMB))
         families = np.arange(1, _COMB + 1)[:, None] * order * shares
 
@@ -91,6 +89,12 @@ class View:
         best = int(np.argmax(means))
         sides = [n * order * shares[best] + k * modulator for n in (1, 2) for k in (-2, -1, 1, 2)]
         return float(means[best]), float(mean_at(np.array(sides)[:, None])[0]) if modulator else 0.0
+
+    @cached_property
+    def _over_floor_db(self) -> FloatArray:
+        """Decibels over the floor, mean power of the axes, nothing below the floor; shape (n_bins,)."""
+        power = np.mean(np.square(self.floored.spectrum.values / self.floored.floor), axis=0)
+        return np.asarray(10.0 * np.log10(np.maximum(power, 1.0)))
 
     def rms_mps2(self, low_hz: float, high_hz: float) -> float:
         """Return the r.m.s. value over all axes between two frequencies [m/s²]."""
