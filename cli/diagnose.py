@@ -7,14 +7,11 @@ from typing import Annotated, Any
 
 import typer
 
-from .options import Json, RecordingOptions, Recordings, over_recordings, recording_command
+from .options import Json, PlotOption, RecordingOptions, Recordings, over_recordings, recording_command
 from .output import Document, emit, note, notice_lines, number, printable
 
 Priors = Annotated[
     Path | None, typer.Option("--priors", metavar="FILE", help="Shifts from own teardowns (teardown --write-priors).")
-]
-PlotOption = Annotated[
-    Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
 ]
 _SHOWN = 0.05  # findings below this share are only listed by --json
 

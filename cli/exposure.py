@@ -13,9 +13,8 @@ import typer
 from vibekit.errors import InputError, RecordingLimitError, UsageError
 from vibekit.units import format_duration, parse_duration
 
-from .options import Json, RecordingOptions, recording_command
+from .options import Json, PlotOption, RecordingOptions, recording_command
 from .output import Document, Progress, emit, note, notice_lines, number, printable
-from .speed import PlotOption
 
 if TYPE_CHECKING:
     from vibekit.bench.plots_hand import ShiftCourse

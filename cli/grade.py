@@ -13,9 +13,8 @@ from vibekit.errors import UsageError
 from vibekit.units import format_allowed
 
 from .exposure import FailOver, end_over
-from .options import Json, RecordingOptions, Recordings, over_recordings, recording_command
+from .options import Json, PlotOption, RecordingOptions, Recordings, over_recordings, recording_command
 from .output import Document, Progress, emit, note, notice_lines, number, printable
-from .speed import PlotOption
 
 BudgetOption = Annotated[
     bool, typer.Option("--budget", help="Show the parts of the uncertainty, each with where it comes from.")

@@ -18,6 +18,9 @@ from .output import Progress, note
 if TYPE_CHECKING:
     from vibekit.recording.recording import Recording, RecordingStream
 
+PlotOption = Annotated[
+    Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Recordings = Annotated[
     list[Path], typer.Argument(metavar="REC...", help="Recordings, folders or globs; each with its sidecar if any.")

@@ -12,7 +12,7 @@ import typer
 from vibekit.errors import InputError
 from vibekit.units import format_allowed, number
 
-from .options import Engine, Jobs, Json
+from .options import Engine, Jobs, Json, PlotOption
 from .output import Document, Progress, counted, emit, note, notice_lines, printable
 
 Benches = Annotated[
@@ -25,9 +25,6 @@ Condition = Annotated[
 CsvFile = Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Also write the tools as a table.")]
 LogFile = Annotated[
     Path | None, typer.Option("--log", metavar="FILE", help="Keep results in this log: a stopped run goes on from it.")
-]
-PlotOption = Annotated[
-    Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
 ]
 
 

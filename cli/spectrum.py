@@ -9,9 +9,8 @@ import typer
 
 from vibekit.errors import RecordingLimitError
 
-from .options import Json, OneRecording, RecordingOptions, recording_command
+from .options import Json, OneRecording, PlotOption, RecordingOptions, recording_command
 from .output import Document, Progress, emit, note, notice_lines, number, printable
-from .speed import PlotOption
 
 if TYPE_CHECKING:
     from vibekit.machine.lines import LineSpectrum

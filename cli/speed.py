@@ -7,16 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from .options import Json, OneRecording, RecordingOptions, recording_command
+from .options import Json, OneRecording, PlotOption, RecordingOptions, recording_command
 from .output import Document, emit, note, notice_lines, number, printable
 
 if TYPE_CHECKING:
     from vibekit.machine.speed import SpeedEstimate
     from vibekit.recording.recording import Recording
-
-PlotOption = Annotated[
-    Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
-]
 
 
 MapOption = Annotated[

@@ -9,9 +9,8 @@ import typer
 from vibekit.units import number
 
 from .log import LogFile, Tag, log_path
-from .options import Json
+from .options import Json, PlotOption
 from .output import Document, emit, note, notice_lines, printable
-from .rank import PlotOption
 
 Quantity = Annotated[
     str,
