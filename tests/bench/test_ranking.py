@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from tests.bench.tools import result
+from tests.bench.tools import result, write_run
+from vibekit.bench.analysis import RunResult, analyse
 from vibekit.bench.comparison import Estimate, all_pairs, places, probability_less, told_pairs
 from vibekit.bench.ranking import rank
 
@@ -19,6 +22,24 @@ def test_probability_of_known_normals_against_scipy() -> None:
     expected = stats.norm.cdf(math.log(5 / 4), scale=math.sqrt(0.1**2 + 0.05**2 + 0.08**2 + 0.1**2))
     assert probability_less(a, b) == pytest.approx(expected)
     assert probability_less(b, a) == pytest.approx(1 - expected)
+
+
+def test_what_the_sheets_state_of_a_tool_decides_how_sure_the_order_is(tmp_path: Path) -> None:
+    """One run each of 4 and 5 m/s², all parts stated: Φ(ln(5 / 4) / √(ua² + ub²)) by scipy.stats.norm.
+
+    Stated are expanded uncertainties (k = 2): JCGM 100:2008 6.2.1. Also read back from JSON, as a log has it.
+    """
+    zero = dict.fromkeys(("mounting", "alignment", "position", "operator", "band", "weighting"), 0.0)
+    runs = []
+    for tag, a_hv, scatter in (("a", 4.0, 8.0), ("b", 5.0, 30.0)):
+        stated = {f"uncertainty.{name}_pct": pct for name, pct in (zero | {"repeatability": scatter}).items()}
+        path = write_run(tmp_path, tag, tag, a_hv, calibration_uncertainty_pct=4.0, condition="loaded", **stated)
+        runs.append(RunResult.from_dict(json.loads(json.dumps(analyse(path).to_dict()))))
+    expected = stats.norm.cdf(math.log(5 / 4), scale=math.sqrt(2 * 0.02**2 + 0.04**2 + 0.15**2))
+    document = rank(runs).to_dict()
+    assert document["pairs"][0]["probability_a_shakes_less"] == pytest.approx(expected, rel=1e-3)
+    doubts = [tool["expanded_uncertainty_mps2"] / tool["a_hv_mps2"] for tool in document["tools"]]
+    assert doubts == pytest.approx([2 * math.hypot(0.02, 0.04), 2 * math.hypot(0.02, 0.15)])
 
 
 def test_probability_with_few_runs_is_welchs() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -69,6 +70,14 @@ def simulated(rng: np.random.Generator, growth: float, sessions: int) -> list[li
     """Sessions whose own error is as budgeted, with 5 % run scatter."""
     means = [growth * i / (sessions - 1) + SHARED * rng.standard_normal() for i in range(sessions)]
     return [(4.0 * np.exp(mean + 0.05 * rng.standard_normal(3))).tolist() for mean in means]
+
+
+def test_a_stated_scatter_of_runs_holds_where_no_session_repeats() -> None:
+    """Two sessions of one run: u of the change = √2·√(shared² + stated²), relative (JCGM 100:2008 eq. 12)."""
+    stated = [*BUDGET, {"name": "repeatability of runs", "relative": 0.3, "origin": "stated"}]
+    entries = [replace(entry, document={"budget": stated}) for entry in history([[4.0], [5.0]])]
+    found = trend(entries, "T-1")
+    assert found.change_uncertainty_pct == pytest.approx(100 * 2 * 1.25 * math.sqrt(2) * math.hypot(SHARED, 0.3))
 
 
 def test_an_unchanged_tool_is_called_changed_in_about_5_percent() -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibekit.errors import InputError, Notice, VibekitError
-from vibekit.handarm.uncertainty import REPEATABILITY, UncertaintyPart
+from vibekit.handarm.uncertainty import UncertaintyPart
 from vibekit.recording.parts import following_parts
 from vibekit.recording.recording import RecordingStream
 from vibekit.recording.sidecar import load_sidecar, sidecar_path
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from vibekit.bench.sheets import SharedFacts
     from vibekit.handarm.magnitude import VibrationMagnitude
 
-REVISION = 1  # of the analysis: results of another revision in a log are computed again
+REVISION = 2  # of the analysis: results of another revision in a log are computed again
 SpindleSpeed = tuple[float | None, str | None, tuple[Notice, ...]]  # rpm, source, what stood in the way
 
 SPEED_READS_S = 600.0  # the speed is taken from at most this much of a recording: it is read into memory
@@ -165,7 +165,7 @@ def run_result(
         a_hv_mps2=magnitude.a_hv_mps2,
         expanded_uncertainty_mps2=magnitude.expanded_uncertainty_mps2,
         trigger_on_s=magnitude.trigger_on_s,
-        budget=tuple(part for part in magnitude.budget if part.name != REPEATABILITY.name),
+        budget=magnitude.budget,
         spindle_rpm=rpm,
         speed_source=source,
         notices=(*magnitude.notices, *remarks),

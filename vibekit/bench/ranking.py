@@ -24,7 +24,7 @@ from vibekit.bench.terms import (
 from vibekit.errors import Notice, distinct, document
 from vibekit.handarm.exposure import NOT_A_PERMIT
 from vibekit.handarm.summary import AllowedTime, GradeSummary, PositionResult, summarise
-from vibekit.handarm.uncertainty import REPEATABILITY, combined
+from vibekit.handarm.uncertainty import combined, run_scatter, without_repeatability
 from vibekit.standards.exposure_values import EU
 
 NO_LOAD = ("no load", "idle")  # conditions that tell the unloaded speed
@@ -159,10 +159,10 @@ def rank(runs: Sequence[RunResult], title: str = "", condition: str | None = Non
 def _estimate(tag: str, runs: Sequence[RunResult]) -> Estimate:
     deciding = summarise(runs).deciding
     assert deciding is not None
-    systematic = combined(part for part in deciding.budget if part.name != REPEATABILITY.name)
+    systematic = combined(without_repeatability(deciding.budget))
     variation = deciding.coefficient_of_variation
     if variation is None:
-        return Estimate(tag, deciding.a_hv_mps2, systematic, REPEATABILITY.relative)
+        return Estimate(tag, deciding.a_hv_mps2, systematic, run_scatter(deciding.budget).relative)
     return Estimate(tag, deciding.a_hv_mps2, systematic, variation / math.sqrt(deciding.runs), deciding.runs - 1)
 
 
@@ -223,7 +223,7 @@ def _notices(tools: Sequence[ToolResult], runs: Sequence[RunResult]) -> list[Not
         notices.append(Notice("nothing_to_rank", "refusal", why, remedy="see vibekit check for each recording"))
     few = [tool.tag for tool in graded if tool.compared and tool.compared.runs < 3]
     if few:
-        message = f"fewer than 3 runs (ISO 5349-2): {', '.join(few)}; the scatter of a single run is a default"
+        message = f"fewer than 3 runs (ISO 5349-2): {', '.join(few)}; a single run's scatter is taken, not measured"
         notices.append(Notice("few_runs", "caution", message, len(few), 0, "record the same work three times"))
     powerless = [tool.tag for tool in graded if tool.shaft_power_w is None]
     if powerless:

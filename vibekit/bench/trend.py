@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vibekit.bench.logbook import Entry
 from vibekit.bench.terms import plain_term
 from vibekit.errors import InputError, Notice, document
-from vibekit.handarm.uncertainty import COVERAGE, REPEATABILITY
+from vibekit.handarm.uncertainty import COVERAGE, UncertaintyPart, combined, run_scatter, without_repeatability
 
 FloatArray = NDArray[np.float64]
 
@@ -212,8 +212,12 @@ def _doubt(entry: Entry, quantity: str) -> float | None:
     """Return what all runs of a session share, relative; None where the quantity brings no doubt of its own."""
     if quantity == "spindle_rpm":
         return SPEED_DOUBT
-    budget = entry.document.get("budget") if quantity == "a_hv_mps2" else None
-    return math.sqrt(math.fsum(part["relative"] ** 2 for part in budget)) if budget else None
+    budget = _budget(entry) if quantity == "a_hv_mps2" else ()
+    return combined(without_repeatability(budget)) if budget else None
+
+
+def _budget(entry: Entry) -> tuple[UncertaintyPart, ...]:
+    return tuple(UncertaintyPart(**part) for part in entry.document.get("budget") or ())
 
 
 def _sessions(points: Sequence[Point], scale: Callable[[float], float]) -> list[Session]:
@@ -236,8 +240,8 @@ def _sessions(points: Sequence[Point], scale: Callable[[float], float]) -> list[
 
 
 def _usual_scatter(point: Point) -> float:
-    """Return the scatter of runs where no session holds two: the grade's default; that of a speed is in its doubt."""
-    return REPEATABILITY.relative if point.entry.kind == "grade" else 0.0
+    """Return the scatter of runs where no session holds two, as stated or usual; that of a speed is in its doubt."""
+    return run_scatter(_budget(point.entry)).relative if point.entry.kind == "grade" else 0.0
 
 
 def _change(sessions: Sequence[Session]) -> tuple[float | None, float | None]:

@@ -194,9 +194,9 @@ def _at_position(runs: list[GradedRun]) -> PositionResult:
     values = [run.a_hv_mps2 for run in runs if run.a_hv_mps2 is not None]
     by_operator = groupby(sorted(runs, key=_operator), key=_operator)
     means = [_mean([run.a_hv_mps2 for run in group if run.a_hv_mps2 is not None]) for _, group in by_operator]
-    systematic = max((run.budget for run in runs), key=unc.combined)
-    budget = tuple(_averaged(part, len(means)) for part in systematic if part.name != unc.REPEATABILITY.name)
-    scatter = unc.repeatability_part(values) if len(values) > 1 else unc.with_repeatability(systematic)[-1]
+    systematic = max((unc.without_repeatability(run.budget) for run in runs), key=unc.combined)
+    budget = tuple(_averaged(part, len(means)) for part in systematic)
+    scatter = unc.repeatability_part(values) if len(values) > 1 else unc.run_scatter(runs[0].budget)
     deviation = unc.standard_deviation(values) if len(values) > 1 else None
     return PositionResult(
         runs[0].position,

@@ -83,8 +83,17 @@ def _replaced(part: UncertaintyPart, stated_pct: float | None) -> UncertaintyPar
 
 def with_repeatability(parts: Sequence[UncertaintyPart]) -> tuple[UncertaintyPart, ...]:
     """Return the budget of a single run: with the default repeatability where none is stated."""
-    named = any(part.name == REPEATABILITY.name for part in parts)
-    return tuple(parts) if named else (*parts, REPEATABILITY)
+    return (*without_repeatability(parts), run_scatter(parts))
+
+
+def without_repeatability(parts: Iterable[UncertaintyPart]) -> tuple[UncertaintyPart, ...]:
+    """Return what all runs of a tool share: the budget without the scatter from run to run."""
+    return tuple(part for part in parts if part.name != REPEATABILITY.name)
+
+
+def run_scatter(parts: Iterable[UncertaintyPart]) -> UncertaintyPart:
+    """Return a budget's scatter from run to run, or the default where none is stated."""
+    return next((part for part in parts if part.name == REPEATABILITY.name), REPEATABILITY)
 
 
 def repeatability_part(magnitudes: Sequence[float]) -> UncertaintyPart:
