@@ -58,6 +58,7 @@ def test_shared_facts_hold_under_the_sidecar(bench: Path, monkeypatch: pytest.Mo
         ("[bench]\nrecordings = ['none/*.wav']\n", "no recordings there"),
         ("[bench]\nrecordings = 'rec/*.wav'\n", "list"),
         ("[bench]\nrecordings = ['rec/*.wav']\nfullscale = '50 g'\n", "unknown key 'fullscale'"),
+        ("[bench]\nrecordings = ['rec/*.wav']\nshared = ['tool']\n", "unknown key 'shared'"),
         ("[bench]\nrecordings = ['rec/*.wav']\nshaft_power_w = 'much'\n", "shaft_power_w"),
         ("[bench]\nrecordings = ['rec/*.wav']\nband_hz = [3000, 2]\n", "band_hz"),
         ("[bench]\nrecordings = ['rec/*.wav']\n[tool]\ntag = 'x'\n", "unknown table 'tool'"),

@@ -103,7 +103,8 @@ def test_a_stated_tool_wins_and_weighted_recordings_are_refused() -> None:
 def test_missing_axes(axes: tuple[str, ...], rows: list[int]) -> None:
     """ISO 5349-1:2001 4.5: 1.7 times the dominant axis at most; between 1.0 and 1.7 nothing is known better.
 
-    A rectangle from 1.0 to 1.7 has the standard deviation 0.7/sqrt(12) (JCGM 100:2008, 4.3.7).
+    A rectangle from 1.0 to 1.7 has its mean at 1.35 and the standard deviation 0.7/sqrt(12) (JCGM 100:2008, 4.3.7);
+    used is its upper end, uncorrected: the distance of the two adds in square (F.2.4.5).
     """
     found = graded(tone()[rows], axes)
     row = found.row()
@@ -118,7 +119,7 @@ def test_missing_axes(axes: tuple[str, ...], rows: list[int]) -> None:
     assert (notice.severity, notice.value, notice.limit) == ("caution", len(axes), 3)
     assert f"only axis {', '.join(axes)} measured" in notice.message and notice.remedy
     part = next(p for p in found.budget if p.name == "missing axes")
-    assert part.relative == pytest.approx(0.7 / 12**0.5) and part.origin
+    assert part.relative == pytest.approx((0.7**2 / 12 + 0.35**2) ** 0.5 / 1.7) and part.origin
 
 
 def test_what_is_not_gradeable_keeps_what_is_known() -> None:

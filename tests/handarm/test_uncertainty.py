@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 import scipy.stats
 
 import vibekit as vk
+from tests.bench.tools import write_run
+from vibekit.bench.sheets import load_bench
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.summary import allowed_time, summarise
 from vibekit.recording.sidecar import RecordingFacts, UncertaintyFacts
@@ -42,11 +45,9 @@ def test_one_run_and_a_tool_that_stands_still_take_the_default(runs: list[float]
 
 def test_a_stated_calibration_replaces_the_default() -> None:
     """A certificate states U with k = 2 (JCGM 100:2008 6.2.1): u = U / 2."""
-    stated, default = unc.calibration_part(3.0), unc.calibration_part(None)
-    assert stated.name == default.name == "calibration"
-    assert stated.relative == pytest.approx(0.03 / 2)
-    assert default.relative == pytest.approx(unc.DEFAULT_CALIBRATION_PCT / 200)
-    assert "stated" in stated.origin and "default" in default.origin
+    stated, default = (unc.known_parts(RecordingFacts(calibration_uncertainty_pct=pct), True)[0] for pct in (3.0, None))
+    assert stated == unc.UncertaintyPart("calibration", 0.015, "stated with the recording (k = 2)")
+    assert default == unc.CALIBRATION and "default" in default.origin
 
 
 def test_expanded_uncertainty_of_a_value() -> None:
@@ -63,9 +64,30 @@ def test_stated_parts_replace_their_defaults() -> None:
     found = {part.name: part for part in unc.known_parts(facts, full_band=True)}
     expected = {unc.MOUNTING: 0.015, unc.OPERATOR: 0.0, unc.BAND: 0.04, unc.REPEATABILITY: 0.03}
     for default, relative in expected.items():
-        assert found.pop(default.name) == unc.UncertaintyPart(default.name, relative, "stated in the sheet (k = 2)")
+        assert found.pop(default.name) == unc.UncertaintyPart(
+            default.name, relative, "stated with the recording (k = 2)"
+        )
     assert found.pop("calibration").relative == pytest.approx(0.01)
     assert set(found.values()) == {unc.ALIGNMENT, unc.WEIGHTING, unc.POSITION}
+
+
+def test_recording_before_bench_before_tool_before_default(tmp_path: Path) -> None:
+    """Written as a user writes them: every part from the first sheet that states it, and the budget says which."""
+    (tmp_path / "rec").mkdir()
+    path = write_run(tmp_path / "rec", "run", "T-1", 4.0, **{"uncertainty.operator_pct": 2.0})
+    with (tmp_path / "rec" / "T-1.tool.toml").open("a") as sheet:
+        sheet.write("[tool.uncertainty]\noperator_pct = 30\nmounting_pct = 30\nposition_pct = 0\n")
+    (tmp_path / "bench.toml").write_text(
+        '[bench]\nrecordings = ["rec/*.wav"]\ncalibration_uncertainty_pct = 1\n'
+        "[bench.uncertainty]\noperator_pct = 20\nmounting_pct = 6\n"
+    )
+    budget = vk.grade(vk.open_recording(path, defaults=load_bench(tmp_path / "bench.toml").defaults)).budget
+    found = {part.name: (part.relative, part.origin) for part in budget}
+    assert found[unc.OPERATOR.name] == (0.01, "stated with the recording (k = 2)")
+    assert found[unc.MOUNTING.name] == (0.03, "stated in the bench sheet (k = 2)")
+    assert found[unc.CALIBRATION.name] == (0.005, "stated in the bench sheet (k = 2)")
+    assert found[unc.POSITION.name] == (0.0, "stated in the tool sheet (k = 2)")
+    assert found[unc.ALIGNMENT.name] == (unc.ALIGNMENT.relative, unc.ALIGNMENT.origin)
 
 
 def test_a_band_that_ends_early_weighs_more() -> None:

@@ -14,6 +14,7 @@ import pytest
 
 import vibekit as vk
 from vibekit.errors import UsageError
+from vibekit.recording.sidecar import UncertaintyFacts
 from vibekit.recording.toolsheet import load_tool
 from vibekit.simulate import simulate
 from vibekit.simulate.files import tool_toml
@@ -222,8 +223,9 @@ def test_a_phone_log_reads_back_with_its_uneven_clock(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("tool", PRESETS)
 def test_built_in_sheets_are_valid(tmp_path: Path, tool: str) -> None:
-    (tmp_path / "t.toml").write_text(tool_toml(PRESETS[tool]))
-    assert load_tool(tmp_path / "t.toml") == PRESETS[tool]
+    sheet = replace(PRESETS[tool], uncertainty=UncertaintyFacts(operator_pct=4.0, position_pct=0.0))
+    (tmp_path / "t.toml").write_text(tool_toml(sheet))
+    assert load_tool(tmp_path / "t.toml") == sheet
 
 
 def test_a_tag_is_never_a_path(tmp_path: Path) -> None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from vibekit.bench.gather import gather
 from vibekit.errors import InputError
 from vibekit.recording.sidecar import RecordingFacts, SensorFacts, parse_sidecar
-from vibekit.recording.tables import from_table, load_toml
+from vibekit.recording.tables import from_table, load_toml, sheet_fields
 
 SharedFacts = Mapping[str, Mapping[str, Any]]
 
@@ -64,12 +64,12 @@ def _split(table: dict[str, Any], path: Path) -> tuple[dict[str, Any], dict[str,
     """Return the sheet's own keys, and those of [recording] and [sensor], validated."""
     homes = {"recording": RecordingFacts, "sensor": SensorFacts}
     defaults: dict[str, dict[str, Any]] = {
-        name: {field.name: table[field.name] for field in fields(kind) if field.name in table}
+        name: {field.name: table[field.name] for field in sheet_fields(kind) if field.name in table}
         for name, kind in homes.items()
     }
     shared = {key for part in defaults.values() for key in part}
     own = {key: value for key, value in table.items() if key not in shared}
-    known = {field.name for kind in (_BenchFacts, *homes.values()) for field in fields(kind)}
+    known = {field.name for kind in (_BenchFacts, *homes.values()) for field in sheet_fields(kind)}
     for key in own:
         if key not in known:
             raise InputError(f"{path}: [bench]: unknown key {key!r}; known are {', '.join(sorted(known))}")

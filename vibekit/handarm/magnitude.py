@@ -26,6 +26,7 @@ BoolArray = NDArray[np.bool_]
 ByAxis = dict[str, float | None]
 
 _MISSING_AXES_MULTIPLIER = 1.7  # on the dominant axis, ISO 5349-1:2001 clause 4.5 and Annex (1.0 to 1.7)
+_MULTIPLIER_DOUBT = (1.7 - 1.0) / math.sqrt(3.0) / 1.7  # r.m.s. distance from the 1.7 used, relative; JCGM 100 F.2.4.5
 
 
 @dataclass(frozen=True)
@@ -199,7 +200,7 @@ def _evaluate(
         peak_mps2=_by_axis(source.axes, track.peak[:, used].max(axis=1), True),
         running_max_mps2=math.sqrt(running.max()) if gradeable and running.size else None,
         third_octave=_third_octaves(track, on),
-        budget=(*axis_parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ)),
+        budget=(*axis_parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool)),
         track=track,
         on=on,
         notices=(*notices, *axis_notices),
@@ -235,7 +236,7 @@ def _total_value(
         remedy="measure x, y and z, at once or one after the other",
     )
     part = unc.UncertaintyPart(
-        "missing axes", unc.SINGLE_AXIS_RELATIVE, "rectangular over the multiplier's range 1.0 to 1.7"
+        "missing axes", _MULTIPLIER_DOUBT, "rectangular over the multiplier's range 1.0 to 1.7, about the 1.7 used"
     )
     return _MISSING_AXES_MULTIPLIER * float(weighted.max()), (caution,), (part,)
 

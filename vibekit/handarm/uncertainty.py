@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from vibekit.recording.sidecar import RecordingFacts
+from vibekit.recording.toolsheet import ToolSheet
 
 COVERAGE = 2.0  # k of the expanded uncertainty, about 95 % (JCGM 100:2008, 6.3)
 
@@ -27,7 +28,7 @@ class UncertaintyPart:
 
 # ISO 5349-2:2001 clauses 6.2 and 7 name these sources and give no figures: sizes are common practice, no source,
 # save repeatability, where the test codes' s_R >= 0.06·a_h + 0.3 m/s² (from memory) suggests the order of size.
-DEFAULT_CALIBRATION_PCT = 5.0  # expanded, k = 2
+CALIBRATION = UncertaintyPart("calibration", 0.025, "default: common practice, no source")
 MOUNTING = UncertaintyPart("mounting and sensor band", 0.05, "default: common practice, no source (ISO 5349-2 6.2.2)")
 ALIGNMENT = UncertaintyPart(
     "axis alignment", 0.01, "default: common practice, no source (the total hardly depends on it)"
@@ -42,43 +43,47 @@ BAND_CUT = UncertaintyPart(
 WEIGHTING = UncertaintyPart(
     "weighting", 0.002, "largest deviation from the analogue curve at any midband and rate, as tested: 0.02 dB"
 )
-SINGLE_AXIS_RELATIVE = (1.7 - 1.0) / math.sqrt(12.0)  # rectangular over the multiplier's range, ISO 5349-1 (1.0 to 1.7)
 
 _T_68 = (1.84, 1.32, 1.20, 1.14, 1.11, 1.09, 1.08, 1.07, 1.06)  # Student t for 68.27 %, JCGM 100:2008 Table G.2
 
 
-def calibration_part(stated_pct: float | None) -> UncertaintyPart:
-    """Return the calibration's part from the stated expanded uncertainty [%], or the default."""
-    pct = DEFAULT_CALIBRATION_PCT if stated_pct is None else stated_pct
-    origin = "default: common practice, no source" if stated_pct is None else "stated with the recording (k = 2)"
-    return UncertaintyPart("calibration", pct / 100.0 / COVERAGE, origin)
-
-
-def known_parts(facts: RecordingFacts, full_band: bool) -> tuple[UncertaintyPart, ...]:
-    """Return the budget of one recording, parts that its sheet states in place of the defaults.
+def known_parts(facts: RecordingFacts, full_band: bool, tool: ToolSheet | None = None) -> tuple[UncertaintyPart, ...]:
+    """Return the budget of one recording: each part as its sidecar, else bench sheet, else tool sheet states it, else
+    the default.
 
     The repeatability stands in it only if stated: from two runs on it is measured. `full_band`: the recording covers
     the one-third-octave bands up to 1250 Hz.
     """
-    stated = facts.uncertainty
-    parts = (
-        calibration_part(facts.calibration_uncertainty_pct),
-        _replaced(MOUNTING, stated.mounting_pct),
-        _replaced(ALIGNMENT, stated.alignment_pct),
-        _replaced(BAND if full_band else BAND_CUT, stated.band_pct),
-        _replaced(WEIGHTING, stated.weighting_pct),
-        _replaced(POSITION, stated.position_pct),
-        _replaced(OPERATOR, stated.operator_pct),
-    )
-    repeatability = stated.repeatability_pct
-    return parts if repeatability is None else (*parts, _replaced(REPEATABILITY, repeatability))
+    parts = {
+        "calibration_uncertainty_pct": CALIBRATION,
+        "mounting_pct": MOUNTING,
+        "alignment_pct": ALIGNMENT,
+        "band_pct": BAND if full_band else BAND_CUT,
+        "weighting_pct": WEIGHTING,
+        "position_pct": POSITION,
+        "operator_pct": OPERATOR,
+    }
+    stated = _stated(facts, tool)
+    if "repeatability_pct" in stated:
+        parts["repeatability_pct"] = REPEATABILITY
+    return tuple(_replaced(part, *stated[key]) if key in stated else part for key, part in parts.items())
 
 
-def _replaced(part: UncertaintyPart, stated_pct: float | None) -> UncertaintyPart:
-    """Return the part with the stated expanded uncertainty [%] in place of the default, if there is one."""
-    if stated_pct is None:
-        return part
-    return UncertaintyPart(part.name, stated_pct / 100.0 / COVERAGE, "stated in the sheet (k = 2)")
+def _stated(facts: RecordingFacts, tool: ToolSheet | None) -> dict[str, tuple[float, str]]:
+    """Return by key each part that a sheet states: expanded uncertainty [%], and where it stands."""
+    own = vars(facts.uncertainty) | {"calibration_uncertainty_pct": facts.calibration_uncertainty_pct}
+    found = {key: (pct, "in the tool sheet") for key, pct in (vars(tool.uncertainty) if tool else {}).items()}
+    found |= {
+        key: (pct, "in the bench sheet" if key in facts.shared else "with the recording")
+        for key, pct in own.items()
+        if pct is not None
+    }
+    return {key: (pct, where) for key, (pct, where) in found.items() if pct is not None}
+
+
+def _replaced(part: UncertaintyPart, pct: float, where: str) -> UncertaintyPart:
+    """Return the part with a stated expanded uncertainty [%] in place of the default."""
+    return UncertaintyPart(part.name, pct / 100.0 / COVERAGE, f"stated {where} (k = 2)")
 
 
 def with_repeatability(parts: Sequence[UncertaintyPart]) -> tuple[UncertaintyPart, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -17,9 +17,10 @@ from vibekit.recording.tables import from_table, load_toml
 
 @dataclass(frozen=True)
 class UncertaintyFacts:
-    """The [recording.uncertainty] table: parts of the budget that are known, each in place of its default.
+    """The [recording.uncertainty] or [tool.uncertainty] table: parts of the budget that are known.
 
-    Expanded relative uncertainties (k = 2) of a_hv [%]; that of the calibration is `calibration_uncertainty_pct`.
+    Expanded relative uncertainties (k = 2) of a_hv [%], each in place of its default; that of the calibration is
+    `calibration_uncertainty_pct`. What a recording states comes before what its tool's sheet states.
     """
 
     mounting_pct: float | None = field(default=None, metadata={"allow_zero": True})
@@ -31,11 +32,15 @@ class UncertaintyFacts:
     weighting_pct: float | None = field(default=None, metadata={"allow_zero": True})
 
 
+NOTHING_STATED = UncertaintyFacts()
+
+
 @dataclass(frozen=True)
 class RecordingFacts:
     """The [recording] table; everything may be missing.
 
-    `continued_in` names the files, in the sidecar's folder, that go on where the recording ends.
+    `continued_in` names the files, in the sidecar's folder, that go on where the recording ends. `shared` names what
+    comes from the bench sheet, keys of this table and of [recording.uncertainty].
     """
 
     full_scale: str | None = None
@@ -55,7 +60,8 @@ class RecordingFacts:
     spindle_rpm: float | None = field(default=None, metadata={"allow_zero": True})
     started: datetime | None = None
     calibration_uncertainty_pct: float | None = field(default=None, metadata={"allow_zero": True})
-    uncertainty: UncertaintyFacts = UncertaintyFacts()
+    uncertainty: UncertaintyFacts = NOTHING_STATED
+    shared: frozenset[str] = field(default=frozenset(), metadata={"from_sheet": False})
 
 
 @dataclass(frozen=True)
@@ -104,7 +110,8 @@ def load_sidecar(
     path, tables = sidecar_path(recording), dict(defaults or {})
     beside = load_toml(path) if path != recording and path.exists() else {}
     merged = {name: _over(tables.get(name), beside.get(name)) for name in {*tables, *beside}}
-    return parse_sidecar(merged, str(path))
+    facts, sensor = parse_sidecar(merged, str(path))
+    return replace(facts, shared=_not_own(tables.get("recording", {}), beside.get("recording", {}))), sensor
 
 
 def _over(default: Any, own: Any) -> Any:
@@ -113,6 +120,12 @@ def _over(default: Any, own: Any) -> Any:
         return own
     own = own or {}
     return {key: _over(default.get(key), own[key]) if key in own else default[key] for key in {**default, **own}}
+
+
+def _not_own(shared: Mapping[str, Any], own: Mapping[str, Any]) -> frozenset[str]:
+    """Return the keys of a shared table, and of tables in it, that the own one does not state."""
+    inner = [_not_own(value, own.get(key, {})) for key, value in shared.items() if isinstance(value, Mapping)]
+    return frozenset(shared.keys() - own.keys()).union(*inner)
 
 
 def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, SensorFacts]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 import types
 from collections.abc import Mapping
-from dataclasses import MISSING, fields, is_dataclass
+from dataclasses import MISSING, Field, fields, is_dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -55,7 +55,7 @@ def read_small_text(path: Path, most_bytes: int = MOST_SHEET_BYTES) -> str:
 
 
 def from_table(kind: type[T], table: Any, where: str) -> T:
-    """Return `kind` (a dataclass) filled from a TOML table; field names are the only keys allowed.
+    """Return `kind` (a dataclass) filled from a TOML table; the names of its sheet fields are the only keys allowed.
 
     Raises:
         InputError: not a table, unknown or missing key, wrong type, number not finite or not positive
@@ -64,7 +64,7 @@ def from_table(kind: type[T], table: Any, where: str) -> T:
     if not isinstance(table, Mapping):
         raise InputError(f"{where}: must be a table of keys and values")
     hints = get_type_hints(kind)
-    known = {field.name: field for field in fields(kind)}  # type: ignore[arg-type]
+    known = {field.name: field for field in sheet_fields(kind)}
     for key in table:
         if key not in known:
             raise InputError(f"{where}: unknown key {key!r}; known are {', '.join(sorted(known))}")
@@ -75,6 +75,11 @@ def from_table(kind: type[T], table: Any, where: str) -> T:
         elif field.default is MISSING and field.default_factory is MISSING:
             raise InputError(f"{where}: {name} is missing")
     return kind(**values)
+
+
+def sheet_fields(kind: type[Any]) -> list[Field[Any]]:
+    """Return the fields of a dataclass that a sheet may state; the others (metadata ``from_sheet`` false) are ours."""
+    return [field for field in fields(kind) if field.metadata.get("from_sheet", True)]
 
 
 def _value(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> Any:

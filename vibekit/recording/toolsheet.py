@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from vibekit.errors import InputError
+from vibekit.recording.sidecar import NOTHING_STATED, UncertaintyFacts
 from vibekit.recording.tables import from_table, load_toml
 
 _BEARING_KINDS = ("ball", "needle", "roller", "bushing")
@@ -74,6 +75,7 @@ class _ToolFacts:
     declared_uncertainty_mps2: float | None = None
     hours_used: float | None = field(default=None, metadata={"allow_zero": True})
     price: float | None = field(default=None, metadata={"allow_zero": True})
+    uncertainty: UncertaintyFacts = NOTHING_STATED
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,7 @@ class ToolSheet:
     declared_uncertainty_mps2: float | None = None
     hours_used: float | None = None
     price: float | None = None
+    uncertainty: UncertaintyFacts = NOTHING_STATED
     shafts: tuple[Shaft, ...] = ()
     meshes: tuple[Mesh, ...] = ()
     bearings: tuple[Bearing, ...] = ()

@@ -6,7 +6,7 @@ import json
 import math
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import is_dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vibekit.errors import InputError, UsageError
 from vibekit.recording.atomic import atomic
+from vibekit.recording.tables import sheet_fields
 from vibekit.recording.toolsheet import ToolSheet
 
 if TYPE_CHECKING:
@@ -171,9 +172,9 @@ def tool_toml(sheet: ToolSheet) -> str:
 
 
 def _table(value: Any) -> dict[str, Any]:
-    """Return the fields of a flat dataclass that say more than its defaults."""
+    """Return the fields of a dataclass that say more than its defaults."""
     assert is_dataclass(value)
-    return {f.name: v for f in fields(value) if (v := getattr(value, f.name)) != f.default}
+    return {f.name: v for f in sheet_fields(type(value)) if (v := getattr(value, f.name)) != f.default}
 
 
 def to_toml(tables: Mapping[str, Any]) -> str:
@@ -195,6 +196,8 @@ def _scalar(value: Any) -> str:
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, datetime):
         return value.isoformat()
+    if is_dataclass(value):
+        return "{ " + ", ".join(f"{key} = {_scalar(inner)}" for key, inner in _table(value).items()) + " }"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(map(_scalar, value)) + "]"
     if isinstance(value, float) and math.isfinite(value) and value == int(value) and abs(value) < 1e15:
