@@ -20,6 +20,7 @@ from tests.benchmarks.fleet import Measured, Row, can_have
 from vibekit.machine.judgement import INSTEAD, KNOTS, ROLE, FaultModel, classes
 from vibekit.recording.recording import FloatArray
 
+OF_KIND = "level_"  # features so named are plain levels
 LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much
 LEAST_SPREADS = {"tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
 _FOLDS = 3
@@ -295,9 +296,11 @@ def ordinary_tools(cases: Sequence[Measured]) -> Ordinary:
         names = sorted({name for fault, signs in FEATURES.items() if ROLE[fault] == role for name in signs})
         names += [INSTEAD[name] for name in names if name in INSTEAD]
         every = [features for rows in by_class.values() for features in rows]
-        found[role] = {c: _spreads(rows, names, every) for c, rows in sorted(by_class.items()) if _enough(c, rows)}
+        found[role] = {
+            c: _spreads(rows, _compared(c, names), every) for c, rows in sorted(by_class.items()) if _enough(c, rows)
+        }
         for name in ("loaded, fast", "loaded, slow", "no load, fast", "no load, slow"):
-            found[role].setdefault(name, _spreads(by_class.get(name, every), names, every))
+            found[role].setdefault(name, _spreads(by_class.get(name, every), _compared(name, names), every))
     return found
 
 
@@ -312,6 +315,11 @@ def _by_role(rows: Sequence[Row]) -> dict[str, list[Row]]:
 def _enough(name: str, rows: Sequence[Mapping[str, float]]) -> bool:
     """Tell whether a class may stand for itself: any class of all kinds, one kind from 10 healthy tools on."""
     return name.count(",") == 1 or len(rows) >= 10
+
+
+def _compared(name: str, features: Sequence[str]) -> list[str]:
+    """Return the features that are compared within a class: levels tell within one kind of tool only."""
+    return [f for f in features if name.count(",") == 2 or not f.startswith(OF_KIND)]
 
 
 def _spreads(

@@ -136,13 +136,19 @@ def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor
 
 
 def _directions(notes: Notes, one: Line, two: Line | None) -> None:
-    """Note how much of 1x and 2x lies along the shaft: the axis of least 1x. Only three axes can show a direction."""
+    """Note how much of 1x and 2x lies along the shaft: the axis of least 1x. Only three axes can show a direction.
+
+    `two_least`: 2x against 1x on the axis where that is least. Play cuts the force of 1x itself, so that 2x lies where
+    1x does; a bent spindle adds its 2x along the shaft and leaves the other axes alone.
+    """
     if len(one.by_axis_mps2) < 3:
         return
     notes.put("axial_one", decibels(min(one.by_axis_mps2), one.amplitude_mps2), one)
     if two is not None:
         quiet = int(np.argmin(one.by_axis_mps2))
         notes.put("axial_two", decibels(two.by_axis_mps2[quiet], two.amplitude_mps2), two)
+        ratios = [decibels(b, a) for a, b in zip(one.by_axis_mps2, two.by_axis_mps2, strict=True)]
+        notes.put("two_least", min(ratios), two)
 
 
 def residual_unbalance_g_mm(one: Line, mass_kg: float) -> float:
@@ -186,8 +192,10 @@ def mesh_features(views: SignalViews, mesh: Mesh) -> Notes | None:
     notes = Notes()
     two, three = view.read(f"2x {name}", 2 * at, 0.0005), view.read(f"3x {name}", 3 * at, 0.0005)
     notes.put("mesh_over", one.over_floor_db, one)
+    notes.put("level_mesh", decibels(one.amplitude_mps2, 1.0), one)
     notes.put("mesh_share", decibels(root_sum([one, two, three]), views.high_band_mps2), one)
     if two is not None:
+        notes.put("level_mesh_two", decibels(two.amplitude_mps2, 1.0), two)
         notes.put("mesh_two", decibels(two.amplitude_mps2, one.amplitude_mps2), two)
         notes.put("mesh_two_over", two.over_floor_db, two)
     for role, shaft in (("driver", mesh.driver), ("driven", mesh.driven)):

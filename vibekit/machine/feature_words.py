@@ -5,6 +5,8 @@ Decibels are of levels: 6 dB is twice, 20 dB ten times.
 
 from __future__ import annotations
 
+from vibekit.machine.octaves import OCTAVES
+
 FEATURE_WORDS = {
     "grade": "unbalance over balance grade G 6.3, dB",
     "one_level": "level of 1x over 1 m/s², dB",
@@ -14,6 +16,7 @@ FEATURE_WORDS = {
     "below_one": "what lies below 1x against it, dB",
     "two_one": "2x against 1x, dB",
     "two_over": "2x over the noise, dB",
+    "two_least": "2x against 1x on the axis where that is least, dB",
     "axial_one": "share of 1x along the shaft, dB",
     "axial_two": "share of 2x along the shaft, dB",
     "harmonics_one": "3x to 10x against 1x, dB",
@@ -24,6 +27,8 @@ FEATURE_WORDS = {
     "knock": "knocking once per turn, over the noise, dB",
     "swept_gain": "more per speed² at running speed than on the way, dB",
     "mesh_over": "gear mesh over the noise, dB",
+    "level_mesh": "gear mesh over 1 m/s², dB",
+    "level_mesh_two": "2x gear mesh over 1 m/s², dB",
     "mesh_share": "gear mesh against the whole high band, dB",
     "mesh_two": "2x mesh against mesh, dB",
     "mesh_two_over": "2x mesh over the noise, dB",
@@ -54,6 +59,11 @@ FEATURE_WORDS |= {
     f"side_{gear}" + (f"_{family}" if family else ""): words.format(name)
     for gear, name in _OF_GEAR.items()
     for family, words in _FAMILY.items()
+}
+FEATURE_WORDS |= {
+    f"level_{nominal}{end}": f"{words} the octave of {nominal} Hz over 1 m/s², dB"
+    for nominal in OCTAVES
+    for end, words in (("", "level in"), ("_noise", "noise in"))
 }
 
 

@@ -79,7 +79,8 @@ class FaultModel:
         """Return the features that are weighed, in spreads from the middle of ordinary tools of the same class."""
         ordinary = next(self.ordinary[name] for name in classes(condition, hz, kind) if name in self.ordinary)
         read = {n: n if n in values else INSTEAD.get(n, n) for n in self.curves}
-        return {n: in_spreads(values[source], *ordinary[source]) for n, source in read.items() if source in values}
+        known = {n: source for n, source in read.items() if source in values and source in ordinary}
+        return {n: in_spreads(values[source], *ordinary[source]) for n, source in known.items()}
 
     def contributions(self, standardised: Mapping[str, float]) -> dict[str, float]:
         """Return the log-odds that each known feature adds in one recording."""

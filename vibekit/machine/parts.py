@@ -15,6 +15,7 @@ from vibekit.machine.evidence import (
     shaft_features,
     sweep_features,
 )
+from vibekit.machine.octaves import octave_features
 from vibekit.machine.signal_views import SignalViews
 from vibekit.recording.toolsheet import ToolSheet
 
@@ -57,10 +58,10 @@ class _Look:
         self.views, self.tool, self.output, self.motor = views, tool, output, motor
         self.parts: list[PartFeatures] = []
         self.untested: list[tuple[str, str]] = []
-        self.context: dict[str, float] = {}
+        self.context = octave_features(views.orders)
 
     def add(self, faults: tuple[str, ...], where: str | None, shaft: str, notes: Notes) -> None:
-        """Add a part that was read, with what the output shaft shows beside it."""
+        """Add a part that was read, with the octaves and what the output shaft shows beside it."""
         if notes.values:
             hz = self.views.ratios[shaft] * self.views.angle.hz
             self.parts.append(PartFeatures(faults, where, hz, {**self.context, **notes.values}, notes.readings))
@@ -101,7 +102,7 @@ def _shaft_parts(look: _Look) -> None:
             look.untested.append(("spindle.bent", reason))
             faults = ("imbalance.accessory", "mount.loose")
         look.add(faults, output, output, head)
-        look.context = {f"out_{name}": value for name, value in head.values.items()}
+        look.context |= {f"out_{name}": value for name, value in head.values.items()}
         look.add(("resonance",), output, output, swept)
     if motor is None:
         reason = "the tool sheet does not describe the drive train ([[shaft]], [[mesh]])"
