@@ -6,63 +6,36 @@ import io
 import signal
 import sys
 import threading
+from collections.abc import Sequence
+from importlib import import_module
 from typing import Annotated, Any
 
 import typer
 
 from vibekit.errors import InputError, UsageError, VibekitError, is_text
 
-from . import (
-    balance,
-    calibrate,
-    check,
-    diagnose,
-    exposure,
-    grade,
-    log,
-    rank,
-    report,
-    simulate,
-    spectrum,
-    speed,
-    teardown,
-    trend,
-)
 from .output import note
 from .overview import Overview
 
 _SIGNALLED = 128  # exit code of a process ended by signal n: 128 + n, as shells count
 _SIGPIPE = 13
 
-commands = typer.Typer(
-    name="vibekit",
-    cls=Overview,
-    help="How harshly a handheld rotary tool shakes the hand, how long it may be held, and what makes it shake.",
-    epilog="A screening aid, not a certified instrument. Local law, the tool maker's instructions and licensed "
-    "practice come first.",
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
+COMMANDS = (  # a module each
+    "balance",
+    "calibrate",
+    "check",
+    "diagnose",
+    "exposure",
+    "grade",
+    "log",
+    "rank",
+    "report",
+    "simulate",
+    "speed",
+    "spectrum",
+    "teardown",
+    "trend",
 )
-for module in (
-    balance,
-    calibrate,
-    check,
-    diagnose,
-    exposure,
-    grade,
-    log,
-    rank,
-    report,
-    simulate,
-    speed,
-    spectrum,
-    teardown,
-    trend,
-):
-    module.register(commands)
 
 
 def _show_version(wanted: bool) -> None:
@@ -77,9 +50,28 @@ Version = Annotated[bool, typer.Option("--version", callback=_show_version, is_e
 Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of a defect.")]
 
 
-@commands.callback()
 def _root(debug: Debug = False, version: Version = False) -> None:
     """Options before the command."""
+
+
+def commands(names: Sequence[str] = COMMANDS) -> typer.Typer:
+    """Return the tree of commands; of some alone it stands sooner."""
+    tree = typer.Typer(
+        name="vibekit",
+        cls=Overview,
+        help="How harshly a handheld rotary tool shakes the hand, how long it may be held, and what makes it shake.",
+        epilog="A screening aid, not a certified instrument. Local law, the tool maker's instructions and licensed "
+        "practice come first.",
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    tree.callback()(_root)
+    for name in names:
+        import_module(f".{name}", __package__).register(tree)
+    return tree
 
 
 def app(arguments: list[str] | None = None) -> None:
@@ -108,7 +100,9 @@ def _end_cleanly_on_signals() -> None:
 def _run(arguments: list[str], debug: bool) -> int:
     try:
         _require_text(arguments)
-        code = commands(arguments, standalone_mode=False)
+        named = next((argument for argument in arguments if not argument.startswith("-")), "")
+        tree = commands((named,) if named in COMMANDS else COMMANDS)
+        code = tree(arguments, standalone_mode=False)
         return _ended(SystemExit(code if isinstance(code, int) else 0))
     except SystemExit as ended:
         return _ended(ended)

@@ -88,7 +88,7 @@ def test_the_overview_of_commands_cuts_no_sentence_short() -> None:
 
 def test_every_command_has_help_and_a_line_in_the_readme() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    group = typer.main.get_command(commands)
+    group = typer.main.get_command(commands())
     names: list[str] = []
     for name, command in group.commands.items():  # type: ignore[attr-defined]
         members = getattr(command, "commands", None)

@@ -166,5 +166,5 @@ def test_the_start_up_of_the_filter_does_not_count() -> None:
 
 def test_progress_is_told() -> None:
     told: list[float] = []
-    vk.grade(Recording(tone(20.0), RATE), progress=told.append)
+    vk.grade(Recording(tone(100.0), RATE), progress=told.append)
     assert told == sorted(told) and told[-1] == 1.0 and len(told) >= 2

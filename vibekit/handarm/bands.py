@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.handarm.weighting import BlockPlan, ComplexArray, fast_length, weighting_response
+from vibekit.recording.pipeline import overlapping
 from vibekit.recording.recording import FloatArray
 from vibekit.standards import hand_arm_weighting as wh
 
 NOMINAL_HZ = tuple(nominal for nominal, _ in wh.PRINTED_FACTORS)
 _FADE_S = 1.0  # over which neighbouring blocks fade into each other
 _BLOCK_S = 6.0  # per transform, at least
+_BLOCKS = 8  # transforms at once
 _EDGE = 10**0.05  # half a band, IEC 61260-1:2014 eq. 6 and 7 with G = 10^0.3, b = 3
 
 
@@ -56,52 +59,43 @@ def crossfade(history: int, hop: int) -> FloatArray:
 
 
 class BandEnergies:
-    """One-third-octave energies of a recording from its thinned weighted signal, block by block.
+    """One-third-octave energies of a recording from its thinned weighted signal, in blocks that fade into each other.
 
     Weighted, because that is the signal there is: the weighting is divided out again at the bins.
     """
 
-    def __init__(self, plan: BlockPlan, n_axes: int) -> None:
+    def __init__(self, plan: BlockPlan) -> None:
         frame, fade = plan.frame // plan.every, math.ceil(_FADE_S * plan.thinned_rate)
-        size = fast_length(max(math.ceil(_BLOCK_S * plan.thinned_rate), frame + fade))
-        self._hop = (size - fade) // frame * frame
-        self._fade = size - self._hop
-        self.block_frames = self._hop // frame
-        self.fade_frames = -(-self._fade // frame)
-        self._window = crossfade(self._fade, self._hop)
-        self._sums = _BandSums(plan, size)
-        self._signal, self._work = np.zeros((n_axes, size)), np.empty((n_axes, size))
-        self._spectrum = np.empty((n_axes, size // 2 + 1), dtype=np.complex128)
-        self._filled = self._fade
-        self._blocks: list[FloatArray] = []
+        self.size = fast_length(max(math.ceil(_BLOCK_S * plan.thinned_rate), frame + fade))
+        self.hop = (self.size - fade) // frame * frame
+        self.fade = self.size - self.hop
+        self.block_frames = self.hop // frame
+        self.fade_frames = -(-self.fade // frame)
+        self._window, self._sums = crossfade(self.fade, self.hop), _BandSums(plan, self.size)
 
-    def add(self, thinned: FloatArray) -> None:
-        """Take in what follows [m/s²], shape (n_axes, n)."""
-        while thinned.shape[1]:
-            take = min(self._signal.shape[1] - self._filled, thinned.shape[1])
-            self._signal[:, self._filled : self._filled + take] = thinned[:, :take]
-            thinned, self._filled = thinned[:, take:], self._filled + take
-            if self._filled == self._signal.shape[1]:
-                self._close()
+    def stretches(self, thinned: Iterable[FloatArray], n_axes: int) -> Iterator[FloatArray]:
+        """Yield stretches of whole blocks from consecutive parts of a signal [m/s²], each of shape (n_axes, n)."""
+        return overlapping(self._ended(thinned, n_axes), n_axes, self.size, self.hop, _BLOCKS)
 
-    def finished(self) -> FloatArray:
-        """Return the energies [m²/s⁴ · samples of the recording], shape (n_blocks, n_axes, n_bands).
+    def _ended(self, thinned: Iterable[FloatArray], n_axes: int) -> Iterator[FloatArray]:
+        """Yield a signal with silence before it, to fade in from, and after it, to the end of a block past its fade."""
+        length = self.fade
+        yield np.zeros((n_axes, self.fade))
+        for part in thinned:
+            length += part.shape[1]
+            yield part
+        blocks = -(-length // self.hop)
+        yield np.zeros((n_axes, (blocks - 1) * self.hop + self.size - length))
 
-        What stands in the fade at the end of the last block is counted out in one more.
-        """
-        more = self._filled > self._hop
-        self._signal[:, self._filled :] = 0.0
-        self._close()
-        if more:
-            self._signal[:, self._fade :] = 0.0
-            self._close()
-        return np.stack(self._blocks)
-
-    def _close(self) -> None:
-        np.multiply(self._signal, self._window, out=self._work)
-        self._blocks.append(self._sums(np.fft.rfft(self._work, out=self._spectrum)))
-        self._signal[:, : self._fade] = self._signal[:, self._hop :]
-        self._filled = self._fade
+    def energies(self, stretch: FloatArray) -> FloatArray:
+        """Return the energies [m²/s⁴ · samples of the recording], shape (n_blocks, n_axes, n_bands), of a stretch."""
+        blocks = np.lib.stride_tricks.sliding_window_view(stretch, self.size, axis=1)[:, :: self.hop]
+        windowed = np.empty(blocks.shape[1:])
+        spectra = np.empty((len(windowed), self.size // 2 + 1), dtype=np.complex128)
+        return np.stack(
+            [self._sums(np.fft.rfft(np.multiply(axis, self._window, out=windowed), out=spectra)) for axis in blocks],
+            axis=1,
+        )
 
 
 class _BandSums:
@@ -114,17 +108,19 @@ class _BandSums:
         self._bins, shares = band_matrix(plan.thinned_rate, size)
         response = np.abs(weighting_response(np.arange(self._bins.stop) * (plan.thinned_rate / size))) ** 2
         response[0] = 1.0  # no band reaches zero
-        self._factors = 2.0 / size * plan.every / response
+        self._factors = np.repeat(2.0 / size * plan.every / response, 2)  # for real and imaginary part
         ends = [np.flatnonzero(share)[[0, -1]] for share in shares.T]
         self._ends: NDArray[np.intp] = np.array(ends, dtype=np.intp).reshape(-1, 2)
         self._missing = 1.0 - shares[self._ends, np.arange(len(ends))[:, None]]
-        self._bounds: NDArray[np.intp] = (self._ends + np.array([0, 1])).reshape(-1)
+        self._bounds: NDArray[np.intp] = 2 * (self._ends + np.array([0, 1])).reshape(-1)
 
-    def __call__(self, spectrum: ComplexArray) -> FloatArray:
-        """Return the energies, shape (n_axes, n_bands)."""
-        bins = spectrum[:, self._bins]
+    def __call__(self, spectra: ComplexArray) -> FloatArray:
+        """Return the energies, shape (..., n_bands), of spectra of shape (..., n_bins), which are used up."""
         if not len(self._ends):
-            return np.empty((len(bins), 0))
-        power = (np.square(bins.real) + np.square(bins.imag)) * self._factors
-        whole = np.add.reduceat(power, self._bounds[:-1], axis=1)[:, ::2]
-        return np.asarray(whole - (power[:, self._ends] * self._missing).sum(axis=2))
+            return np.empty((*spectra.shape[:-1], 0))
+        power = spectra[..., self._bins].view(np.float64)
+        np.square(power, out=power)
+        power *= self._factors
+        whole = np.add.reduceat(power, self._bounds[:-1], axis=-1)[..., ::2]
+        ends = power[..., 2 * self._ends] + power[..., 2 * self._ends + 1]
+        return np.asarray(whole - (ends * self._missing).sum(axis=-1))

@@ -50,7 +50,6 @@ class Workspace:
         low = size // plan.thinning
         self.split = np.empty((plan.hops, plan.phases, size)) if plan.phases > 1 else None
         self.phases = np.empty((plan.hops, plan.phases, size // 2 + 1), dtype=np.complex128)
-        self.low = np.empty((plan.hops, low // 2 + 1), dtype=np.complex128)
         self.limited, self.thinned = np.empty((plan.hops, size)), np.empty((plan.hops, low))
 
 
@@ -140,7 +139,7 @@ def _axis_levels(rows: FloatArray, count: int, filters: Filters, work: Workspace
 def _filtered(rows: FloatArray, filters: Filters, work: Workspace) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the band-limited and the thinned weighted rows, and each row's weighted energy that the thinned lack."""
     phases, n = filters.plan.phases, len(rows)
-    limited, thinned, low = work.limited[:n], work.thinned[:n], work.low[:n]
+    limited, thinned = work.limited[:n], work.thinned[:n]
     split = np.swapaxes(rows.reshape(n, -1, phases), 1, 2)
     if work.split is not None:
         work.split[:n], split = split, work.split[:n]
@@ -149,10 +148,11 @@ def _filtered(rows: FloatArray, filters: Filters, work: Workspace) -> tuple[Floa
     bins = spectra[:, 0]
     for j in range(1, phases):
         bins += spectra[:, j]
-    np.multiply(bins[:, : low.shape[1]], filters.slope, out=low)
-    np.fft.irfft(low, thinned.shape[1], out=thinned)
     rest = np.einsum("ij,j->i", np.square(bins[:, filters.cut_from :].view(np.float64)), filters.rest)
-    return np.fft.irfft(bins, limited.shape[1], out=limited), thinned, rest
+    np.fft.irfft(bins, limited.shape[1], out=limited)
+    low = bins[:, : filters.slope.size]
+    low *= filters.slope
+    return limited, np.fft.irfft(low, thinned.shape[1], out=thinned), rest
 
 
 def _new(rows: FloatArray, plan: BlockPlan, every: int) -> FloatArray:
@@ -181,8 +181,7 @@ def frame_peaks(rows: FloatArray, frame: int, filled: int | None = None) -> Floa
     """
     frames = rows.reshape(len(rows), -1, frame)
     starts, row = np.arange(frames.shape[1]) * frame, np.arange(len(rows))[:, None]
-    high, low = frames.argmax(axis=2) + starts, frames.argmin(axis=2) + starts
-    place = np.where(rows[row, high] > -rows[row, low], high, low)
+    place = np.abs(frames).argmax(axis=2) + starts
     before, after = np.maximum(place - 1, 0), np.minimum(place + 1, rows.shape[1] - 1)
     before, top, after = rows[row, before], rows[row, place], rows[row, after]
     bend = before - 2.0 * top + after

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from threading import local
 
@@ -68,17 +68,21 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
     `progress` is called with the fraction done. Two threads share the work; the result does not depend on that.
     """
     plan = plan_blocks(source.sample_rate)
-    bands = BandEnergies(plan, len(source.axes))
-    parts, n = [], 0
-    for part, count in in_order(_analyser(plan), history_blocks(source, plan)):
-        bands.add(part.thinned)
-        parts.append((part.weighted, part.band_limited, part.peak, part.steps.sum(axis=0, keepdims=True)))
-        n += count
-        if progress and source.n_samples:
-            progress(min(1.0, n / source.n_samples))
+    bands, parts = BandEnergies(plan), list[tuple[FloatArray, ...]]()
+    n = 0
+
+    def thinned() -> Iterator[FloatArray]:
+        nonlocal n
+        for part, count in in_order(_analyser(plan), history_blocks(source, plan)):
+            parts.append((part.weighted, part.band_limited, part.peak, part.steps.sum(axis=0, keepdims=True)))
+            n += count
+            if progress and source.n_samples:
+                progress(min(1.0, n / source.n_samples))
+            yield part.thinned
+
+    blocks = np.concatenate(list(in_order(bands.energies, bands.stretches(thinned(), len(source.axes)))))
     weighted, limited, peak, steps = (np.concatenate(values, axis=1) for values in zip(*parts, strict=True))
     counts = np.diff(np.append(np.arange(0, n, plan.frame), n)).astype(np.float64)
-    blocks = bands.finished()
     return LevelTrack(
         plan.sample_rate,
         plan.frame / plan.sample_rate,

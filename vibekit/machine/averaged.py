@@ -6,7 +6,7 @@ Which time that is shows only at the end, so the pass keeps sums apart by level,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from threading import local
 
@@ -18,13 +18,14 @@ from vibekit.machine.lines import LineSpectrum, named_lines, spectrum
 from vibekit.machine.reading import peaks, with_floor
 from vibekit.machine.spectra import Scaling, Spectrum, Window, scaled, segment_size, window_values
 from vibekit.machine.speed import estimate_speed
-from vibekit.recording.pipeline import in_order
+from vibekit.recording.pipeline import in_order, overlapping
 from vibekit.recording.recording import FloatArray, RecordingStream, SignalSource
 from vibekit.recording.segments import trigger_on
 from vibekit.recording.stretch import stretch
 from vibekit.recording.toolsheet import ToolSheet
 
-_ROWS = 4  # segments per axis at once: numpy's FFT takes rows side by side
+_ROWS = 16  # segments per axis at once: fewer, larger steps, between which threads wait for each other
+_AT_ONCE = 400_000  # samples per axis at once, at most where a segment is not longer
 _CLASS_DB = 3.0
 _MAIN_LOBE = 5  # bins of a window's own transform that are not zero: flat-top's
 _ENDLESS = 1 << 40
@@ -74,7 +75,10 @@ def averaged_spectrum(
     hop, length = max(1, round(size / 2)), source.n_samples
     squares: dict[int, FloatArray] = {}
     levels, classes, done = [], [], 0
-    for part in in_order(_adder(size, hop, window), _buffers(source, size, hop)):
+    rows = max(1, min(_ROWS, _AT_ONCE // hop))
+    fresh = (block.acceleration for block in source.blocks(rows * hop))
+    stretches = overlapping(fresh, len(source.axes), size, hop, rows)
+    for part in in_order(_adder(size, hop, window, rows), stretches):
         levels.append(part.levels)
         classes.append(part.classes)
         for index, sums in part.squares.items():
@@ -103,34 +107,15 @@ def averaged_spectrum(
     )
 
 
-def _buffers(source: SignalSource, size: int, hop: int) -> Iterator[FloatArray]:
-    """Yield stretches that hold up to 4 whole segments, each beginning where the last one's next segment begins."""
-    length = size + (_ROWS - 1) * hop
-    buffer, filled = np.empty((len(source.axes), length)), 0
-    for block in source.blocks(hop):
-        fresh = block.acceleration
-        while fresh.shape[1]:
-            take = min(length - filled, fresh.shape[1])
-            buffer[:, filled : filled + take] = fresh[:, :take]
-            fresh, filled = fresh[:, take:], filled + take
-            if filled == length:
-                yield buffer
-                rest = buffer[:, _ROWS * hop :]
-                buffer, filled = np.empty_like(buffer), rest.shape[1]
-                buffer[:, :filled] = rest
-    if filled >= size:
-        yield buffer[:, :filled]
-
-
-def _adder(size: int, hop: int, window: Window) -> Callable[[FloatArray], _Sums]:
+def _adder(size: int, hop: int, window: Window, rows: int) -> Callable[[FloatArray], _Sums]:
     """Return the work on one buffer: window, transform and square its segments, and add them up by level."""
     w, memory = window_values(window, size), local()
     offset = np.fft.rfft(w)[:_MAIN_LOBE]
 
     def add(buffer: FloatArray) -> _Sums:
         if not hasattr(memory, "windowed"):  # each thread keeps its arrays: fresh ones cost more than the arithmetic
-            memory.windowed = np.empty((_ROWS, size))
-            memory.bins = np.empty((_ROWS, size // 2 + 1), dtype=np.complex128)
+            memory.windowed = np.empty((rows, size))
+            memory.bins = np.empty((rows, size // 2 + 1), dtype=np.complex128)
         segments = np.lib.stride_tricks.sliding_window_view(buffer, size, axis=1)[:, ::hop]
         n = segments.shape[1]
         windowed, bins = memory.windowed[:n], memory.bins[:n]

@@ -239,7 +239,9 @@ def _blocks(
     last: int | None,
     size: int,
 ) -> Iterator[Block]:
-    rows = [i for i, role in enumerate(roles) if role in ACCELERATION_AXES]
+    rows: Any = [i for i, role in enumerate(roles) if role in ACCELERATION_AXES]
+    if rows == list(range(rows[0], rows[-1] + 1)):
+        rows = slice(rows[0], rows[-1] + 1)  # a view, no copy
     tach = roles.index("tach") if "tach" in roles else None
     sound = roles.index("sound") if "sound" in roles else None
     start = 0
