@@ -121,9 +121,10 @@ class _AxisLevels:
 def _axis_levels(rows: FloatArray, count: int, filters: Filters, work: Workspace, thinned: FloatArray) -> _AxisLevels:
     """Return the levels of one axis; its thinned signal goes into `thinned`, shape (n_rows, hop / every)."""
     plan, last = filters.plan, count - (len(rows) - 1) * filters.plan.hop
-    limited, low, rest = _filtered(rows, filters, work)
-    energy = plan.phases * np.einsum("ij,ij->i", limited, limited)
-    limited, thinned[:] = _new(limited, plan, plan.phases), _new(low, plan, plan.every)
+    whole, low, rest = _filtered(rows, filters, work)
+    energy = plan.phases * np.einsum("ij,ij->i", whole, whole)
+    new = _new(plan, plan.phases)
+    limited, thinned[:] = whole[:, new], low[:, _new(plan, plan.every)]
     filled = -(-last // plan.phases)
     limited[-1, filled:] = 0.0
     thinned[-1, -(-last // plan.every) :] = 0.0
@@ -132,7 +133,7 @@ def _axis_levels(rows: FloatArray, count: int, filters: Filters, work: Workspace
         plan.every * _step_sums(thinned, plan.step // plan.every),
         energy,
         rest,
-        frame_peaks(limited, plan.frame // plan.phases, filled),
+        frame_peaks(whole, plan.frame // plan.phases, filled, new),
     )
 
 
@@ -155,9 +156,9 @@ def _filtered(rows: FloatArray, filters: Filters, work: Workspace) -> tuple[Floa
     return limited, np.fft.irfft(low, thinned.shape[1], out=thinned), rest
 
 
-def _new(rows: FloatArray, plan: BlockPlan, every: int) -> FloatArray:
+def _new(plan: BlockPlan, every: int) -> slice:
     """Return what stands between history and guard in rows that hold every so-manyth sample."""
-    return rows[:, plan.history // every : (plan.history + plan.hop) // every]
+    return slice(plan.history // every, (plan.history + plan.hop) // every)
 
 
 def _step_sums(rows: FloatArray, step: int) -> FloatArray:
@@ -171,22 +172,22 @@ def _per_frame(steps: FloatArray) -> FloatArray:
     return np.asarray(steps.reshape(len(steps), -1, STEPS_PER_FRAME).sum(axis=2))
 
 
-def frame_peaks(rows: FloatArray, frame: int, filled: int | None = None) -> FloatArray:
-    """Return the largest absolute value per frame of consecutive rows, shape (n_frames,).
+def frame_peaks(rows: FloatArray, frame: int, filled: int | None = None, new: slice = slice(0, None)) -> FloatArray:
+    """Return the largest absolute value per frame of the `new` part of consecutive rows, shape (n_frames,).
 
-    `filled`: samples of the last row that are signal, all where not given.
+    `filled`: samples of that part of the last row that are signal, all where not given.
 
     Between samples a parabola through the largest one and its neighbours: it halves to tenths what a sampled peak lacks
     (a sine at a tenth of the rate: 4.9 % at worst becomes 0.3 %). The last sample of the signal stands for itself.
     """
-    frames = rows.reshape(len(rows), -1, frame)
-    starts, row = np.arange(frames.shape[1]) * frame, np.arange(len(rows))[:, None]
+    frames = rows[:, new].reshape(len(rows), -1, frame)
+    starts, row = new.start + np.arange(frames.shape[1]) * frame, np.arange(len(rows))[:, None]
     place = np.abs(frames).argmax(axis=2) + starts
     before, after = np.maximum(place - 1, 0), np.minimum(place + 1, rows.shape[1] - 1)
     before, top, after = rows[row, before], rows[row, place], rows[row, after]
     bend = before - 2.0 * top + after
     curved = ((top - before) * (top - after) >= 0) & (bend != 0)  # a top, no slope at a frame's edge
     if filled is not None:
-        curved[-1] &= place[-1] < filled - 1
+        curved[-1] &= place[-1] < new.start + filled - 1
     rise = np.divide((before - after) ** 2, 8.0 * bend, out=np.zeros_like(top), where=curved)
     return np.asarray(np.abs(top - rise)).reshape(-1)
