@@ -95,13 +95,15 @@ def _recording(row: dict[str, Any]) -> list[str]:
 
 
 def _summary(summary: dict[str, Any]) -> list[str]:
+    from vibekit.recording.conditions import is_off
+
     name = ", ".join(f for f in (summary["tool"], summary["condition"], summary["position"]) if f) or "this recording"
     runs = f"{summary['runs']} run{'s' if summary['runs'] != 1 else ''}"
     lines = [
         f"{printable(name)}: a_hv {number(summary['a_hv_mps2'])} ± "
         f"{number(summary['expanded_uncertainty_mps2'], 2)} m/s² over {runs}"
     ]
-    if summary["condition"] == "off":  # the background: no tool is in use
+    if is_off(summary["condition"]):  # the background: no tool is in use
         return lines
     for value, words in (("to_action_value", "action value 2.5 m/s²"), ("to_limit_value", "limit value 5 m/s²")):
         lines.append(f"  trigger time per day to the {words}: {format_allowed(summary['allowed_trigger_time'][value])}")

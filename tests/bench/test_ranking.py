@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -137,6 +138,9 @@ def test_droop_needs_both_speeds() -> None:
     assert both["droop_pct"] == pytest.approx(10.0)
     assert (both["spindle_rpm_no_load"], both["spindle_rpm_loaded"]) == (10000.0, 9000.0)
     assert one["droop_pct"] is None
+    for written in ("No-load", "Unloaded", "IDLE"):  # the same list of words as the diagnosis has
+        free = replace(runs[1], condition=written)
+        assert rank([runs[0], free]).to_dict()["tools"][0]["droop_pct"] == pytest.approx(10.0)
     assert both["a_hv_mps2"] == 4.0  # the run without load is not mixed in
 
 

@@ -159,8 +159,8 @@ def test_the_budget_with_parts_from_the_sidecar(tmp_path: Path) -> None:
     path = tone_file(tmp_path / "tone.wav")
     path.with_suffix(".toml").write_text("[recording.uncertainty]\nmounting_pct = 3\noperator_pct = 5.0\n")
     text = vibekit("grade", path, "--full-scale", "500 m/s2", "--budget").out
-    assert " 1.50 %  mounting and sensor band   stated in the sheet (k = 2)" in text
-    assert " 2.50 %  operator's grip and push   stated in the sheet (k = 2)" in text
+    assert " 1.50 %  mounting and sensor band   stated with the recording (k = 2)" in text
+    assert " 2.50 %  operator's grip and push   stated with the recording (k = 2)" in text
     assert "default for one run: common practice, no source" in text
     assert "combined" in text
 

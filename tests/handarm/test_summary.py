@@ -33,6 +33,13 @@ class Run:
         return {"a_hv_mps2": self.a_hv_mps2}
 
 
+class Filed(Run):
+    """One with a file name, as a background is told by."""
+
+    def row(self) -> dict[str, Any]:
+        return {"file": "run.wav"}
+
+
 def expanded(a: float, *relative: float) -> float:
     """JCGM 100:2008 eq. 12 and 18, k = 2."""
     return 2.0 * a * sum(r**2 for r in relative) ** 0.5
@@ -169,6 +176,17 @@ def test_tools_and_conditions_are_kept_apart() -> None:
     apart = notice_of([Notice(**n) for n in document["notices"]], "summaries_apart")
     assert apart.severity == "info" and "T-1, no load" in apart.message
     assert {"given", "own", "few_runs"} <= {n["code"] for n in document["notices"]}
+
+
+def test_terms_are_the_same_however_they_are_written() -> None:
+    """As in a ranking: one grip and one condition, and the background is known by its word."""
+    runs = [Filed(4.0, "rear handle"), Filed(5.0, "Rear-handle", condition="Loaded"), Filed(1.0, condition="Off")]
+    document = grade_document(runs)
+    assert [s["runs"] for s in document["summaries"]] == [2, 1]
+    assert document["summary"]["a_hv_mps2"] == pytest.approx(4.5)
+    assert len(document["summary"]["positions"]) == 1
+    assert document["summaries"][1]["allowed_trigger_time"]["to_action_value"]["value_s"] is None
+    assert "background" in {n["code"] for n in document["notices"]}
 
 
 def test_unnamed_tools_are_called_so() -> None:

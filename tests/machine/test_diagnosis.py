@@ -72,6 +72,7 @@ def test_recordings_of_one_condition_are_averaged_and_both_conditions_added() ->
     model = FaultModel(-1.0, {}, {}, (0.25, 0.8, 0.4))
     assert model.shares(["loaded", None, "loaded"]) == (0.0, (1 / 3, 1 / 3, 1 / 3))
     assert model.shares(["no load", "loaded", "idle"]) == (0.25, (0.4, 0.4, 0.4))
+    assert model.shares(["No-load", None, "Unloaded"]) == (0.25, (0.4, 0.4, 0.4))
 
 
 def test_silence_about_a_fault_is_no_clean_bill() -> None:

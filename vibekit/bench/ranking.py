@@ -10,7 +10,6 @@ from typing import Any
 from vibekit.bench.analysis import RunResult
 from vibekit.bench.comparison import Estimate, Pair, Place, all_pairs, places
 from vibekit.bench.terms import (
-    LOADED,
     Apart,
     common_positions,
     counted_once,
@@ -18,16 +17,14 @@ from vibekit.bench.terms import (
     grouped,
     on_plain_terms,
     other_classes,
-    plain_term,
     usual_condition,
 )
 from vibekit.errors import Notice, distinct, document
 from vibekit.handarm.exposure import NOT_A_PERMIT
 from vibekit.handarm.summary import AllowedTime, GradeSummary, PositionResult, summarise
 from vibekit.handarm.uncertainty import combined, run_scatter, without_repeatability
+from vibekit.recording.conditions import LOADED, plain_term, without_load
 from vibekit.standards.exposure_values import EU
-
-NO_LOAD = ("no load", "idle")  # conditions that tell the unloaded speed
 
 
 @dataclass(frozen=True)
@@ -185,7 +182,7 @@ def _tool(
         positions=positions,
         compared=summarise(compared or own).deciding if own else None,
         summary=summarise(own) if own else None,
-        spindle_rpm_no_load=_mean([run.spindle_rpm for run in runs if run.condition in NO_LOAD]),
+        spindle_rpm_no_load=_mean([run.spindle_rpm for run in runs if without_load(run.condition)]),
         spindle_rpm_loaded=_mean([run.spindle_rpm for run in runs if run.condition == LOADED]),
         shaft_power_w=_mean([run.shaft_power_w for run in own]),
         mass_kg=last.mass_kg,

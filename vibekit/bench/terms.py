@@ -9,8 +9,7 @@ from typing import Any
 
 from vibekit.bench.analysis import RunResult
 from vibekit.errors import Notice
-
-LOADED = "loaded"
+from vibekit.recording.conditions import LOADED, is_off, plain_term
 
 
 @dataclass(frozen=True)
@@ -23,11 +22,6 @@ class Apart:
     def to_dict(self) -> dict[str, Any]:
         """Return the remark as document data."""
         return {"tools": list(self.tools), "reason": self.reason}
-
-
-def plain_term(text: str | None) -> str | None:
-    """Return a condition, position or accessory kind however it is written: "No-load" is "no load"."""
-    return " ".join(text.casefold().replace("-", " ").replace("_", " ").split()) or None if text else None
 
 
 def on_plain_terms(run: RunResult) -> RunResult:
@@ -59,7 +53,9 @@ def counted_once(runs: Sequence[RunResult]) -> tuple[list[RunResult], list[Notic
 
 def usual_condition(runs: Sequence[RunResult]) -> str | None:
     """Return "loaded" where it was recorded, else the condition most tools have."""
-    having = Counter(condition for condition, _ in {(run.condition, run.tag) for run in runs if run.condition != "off"})
+    having = Counter(
+        condition for condition, _ in {(run.condition, run.tag) for run in runs if not is_off(run.condition)}
+    )
     if LOADED in having:
         return LOADED
     return max(having, key=lambda c: (having[c], str(c)), default=None)

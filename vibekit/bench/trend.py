@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.bench.logbook import Entry
-from vibekit.bench.terms import plain_term
 from vibekit.errors import InputError, Notice, document
 from vibekit.handarm.uncertainty import COVERAGE, UncertaintyPart, combined, run_scatter, without_repeatability
+from vibekit.recording.conditions import plain_term
 
 FloatArray = NDArray[np.float64]
 

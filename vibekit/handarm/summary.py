@@ -12,7 +12,8 @@ from vibekit.errors import Notice, document
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.emission import DeclaredCheck, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
-from vibekit.recording.background import OFF, floor_notice
+from vibekit.recording.background import floor_notice
+from vibekit.recording.conditions import is_off, plain_term
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.standards.exposure_values import EU
 
@@ -126,7 +127,7 @@ class GradeSummary:
 
     def allowed(self, value_mps2: float) -> AllowedTime:
         """Return the allowed daily trigger time to a value; None of a background, which is no tool in use."""
-        if self.condition == OFF:
+        if is_off(self.condition):
             return AllowedTime(None, None, None)
         return allowed_time(self.a_hv_mps2, self.expanded_uncertainty_mps2, value_mps2)
 
@@ -183,7 +184,7 @@ def _declared(magnitudes: Sequence[GradedRun], deciding: PositionResult | None) 
 
 
 def _position(magnitude: GradedRun) -> str:
-    return magnitude.position or ""
+    return plain_term(magnitude.position) or ""
 
 
 def _operator(magnitude: GradedRun) -> str:
@@ -243,7 +244,7 @@ def grade_document(magnitudes: Sequence[GradedRecording], notices: Sequence[Noti
     """
     groups = groupby(sorted(magnitudes, key=_group), key=_group)
     summaries = [summarise(list(members)) for _, members in groups]
-    in_use = [summary for summary in summaries if summary.condition != OFF] or summaries
+    in_use = [summary for summary in summaries if not is_off(summary.condition)] or summaries
     largest = max(in_use, key=lambda s: s.a_hv_mps2 or 0.0, default=summarise([]))
     remarks = [*notices, *(n for m in magnitudes for n in m.notices), *(n for s in summaries for n in s.notices)]
     remarks += _background(magnitudes)
@@ -260,16 +261,16 @@ def grade_document(magnitudes: Sequence[GradedRecording], notices: Sequence[Noti
 def _background(magnitudes: Sequence[GradedRecording]) -> list[Notice]:
     """Return what recordings with the tool off say of the others: the floor, and who is within 3 times of it."""
     graded = [(m, m.a_hv_mps2) for m in magnitudes if m.a_hv_mps2 is not None]
-    floor = max((level for m, level in graded if m.condition == OFF), default=None)
+    floor = max((level for m, level in graded if is_off(m.condition)), default=None)
     if floor is None:
         return []
-    near = [floor_notice(str(m.row()["file"]), level, floor) for m, level in graded if m.condition != OFF]
+    near = [floor_notice(str(m.row()["file"]), level, floor) for m, level in graded if not is_off(m.condition)]
     message = f"with the tool off {floor:.3g} m/s² were recorded, weighted: the floor; nothing was subtracted"
     return [*(notice for notice in near if notice), Notice("background", "info", message, floor)]
 
 
 def _group(magnitude: GradedRun) -> tuple[str, str]:
-    return magnitude.tool or "", magnitude.condition or ""
+    return magnitude.tool or "", plain_term(magnitude.condition) or ""
 
 
 def _mixed(largest: GradeSummary) -> Notice:

@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from vibekit.errors import InputError
+from vibekit.recording.conditions import without_load
 from vibekit.recording.tables import from_table, load_toml
 
 FAST_HZ = 60.0
@@ -109,11 +110,6 @@ def classes(condition: str | None, hz: float, kind: str | None) -> tuple[str, st
     """
     any_kind = f"{'no load' if without_load(condition) else 'loaded'}, {'fast' if hz >= FAST_HZ else 'slow'}"
     return f"{any_kind}, {kind_word(kind)}", any_kind
-
-
-def without_load(condition: str | None) -> bool:
-    """Tell whether a recording's condition says that the tool ran free."""
-    return (condition or "").strip().lower() in ("no load", "no-load", "unloaded", "idle")
 
 
 def kind_word(kind: str | None) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from vibekit.errors import Notice
 
-OFF = "off"  # the condition in a sidecar that makes a recording the background
 LEAST_RATIO = 3.0  # at 3 times the floor, a floor that adds in power is 5 % of the value
 
 

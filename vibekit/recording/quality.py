@@ -8,8 +8,9 @@ from typing import Any, Literal
 
 from vibekit.errors import Notice, document
 from vibekit.recording import checks_setup as setup, checks_shape as shape, checks_signal as signal
-from vibekit.recording.background import OFF, floor_notice
+from vibekit.recording.background import floor_notice
 from vibekit.recording.check_result import Check, Context, running_level
+from vibekit.recording.conditions import is_off
 from vibekit.recording.limits import BLIND_BAND_HZ, GRADE_BAND_HZ, MIN_USABLE_S, band_covered, lines_beyond
 from vibekit.recording.measures import Measures, measure
 from vibekit.recording.recording import SignalSource
@@ -115,11 +116,11 @@ def check(
 
 def background_notices(reports: Sequence[CheckReport]) -> list[Notice]:
     """Return a caution for each recording within 3 times the level of those with condition "off" beside it."""
-    floors = [r.level_mps2 for r in reports if r.condition == OFF and r.level_mps2 is not None]
+    floors = [r.level_mps2 for r in reports if is_off(r.condition) and r.level_mps2 is not None]
     found = [
         floor_notice(r.file, r.level_mps2, max(floors))
         for r in reports
-        if floors and r.condition != OFF and r.level_mps2 is not None
+        if floors and not is_off(r.condition) and r.level_mps2 is not None
     ]
     return [notice for notice in found if notice is not None]
 
