@@ -1,15 +1,16 @@
 """Fit the table of the diagnosis on a simulated fleet: `python -m tests.benchmarks.diagnosis --fit N` calls this.
 
-Per fault: a logistic regression on ramps of each feature, so that the log-odds follow a curve whose sign the mechanism
-gives; what stands in the table was scaled by odds of tools left out of the fit (three folds), as were the weights of
-recordings without and under load, and the clean bill.
+All faults of a recording are fitted against each other and a healthy tool (`tests.benchmarks.rival_fit`) on ramps of
+each feature, so that the log-odds follow a curve whose sign the mechanism gives. The weights of recordings without and
+under load, what rivals take from each other and the clean bill are fitted on the odds of tools left out (three folds).
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,14 +18,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.benchmarks.fleet import Measured, Row, can_have
+from tests.benchmarks.rival_fit import Bound, Suspects, fit_rivals
 from vibekit.machine.judgement import INSTEAD, KNOTS, ROLE, FaultModel, classes
+from vibekit.machine.octaves import OCTAVES
 from vibekit.recording.recording import FloatArray
 
 OF_KIND = "level_"  # features so named are plain levels
 LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much
-LEAST_SPREADS = {"tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
+_OF_COMBS = dict.fromkeys(("line_comb", "line_lead", "pulse_comb", "pulse_lead"), 1.0)  # of some 10 readings each
+LEAST_SPREADS = {**_OF_COMBS, "tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
 _FOLDS = 3
-_STEEP, _BENT = 0.3, 0.3  # shrinkage of a curve's slopes and of their changes; by leaving tools out
+_UNKNOWN_KIND = 0.5  # weight of a recording taken as of no known kind of tool
+_FEW = -4.0  # log-odds to start from
+_STEEP, _BENT = 1.0, 1.0  # shrinkage of a curve's slopes and of their changes; by leaving tools out
 
 # Features weighed for each fault, with the sign that its mechanism calls for: "+" for it, "-" against it, "?" open.
 _DISORDER = {"out_harmonics_one": "-", "out_noise_one": "-"}  # a rattling output shaft explains much else
@@ -37,9 +43,19 @@ _PLAY = {
     "half_one": "+",
     "knock": "+",
     "two_one": "+",
+    "two_least": "+",
 }
-_TEETH = {"mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
-_RACE = {"env_first": "+", "env_mean": "+", "env_lead": "+", "white_comb": "+", "white_lead": "+", **_DISORDER}
+_TEETH = {"level_mesh": "+", "mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
+_COMBS = {"line_comb": "+", "line_lead": "+", "pulse_comb": "+", "pulse_lead": "+"}
+_RACE = {
+    **_COMBS,
+    "env_first": "+",
+    "env_mean": "+",
+    "env_lead": "+",
+    "white_comb": "+",
+    "white_lead": "+",
+    **_DISORDER,
+}
 FEATURES: dict[str, dict[str, str]] = {
     "imbalance.accessory": {
         "grade": "+",
@@ -52,12 +68,14 @@ FEATURES: dict[str, dict[str, str]] = {
         "half_over": "-",
         "axial_one": "-",
         "axial_two": "-",
+        "two_least": "-",
     },
     "spindle.bent": {
         "two_one": "+",
         "two_over": "+",
         "axial_one": "+",
         "axial_two": "+",
+        "two_least": "-",
         "one_share": "?",
         "harmonics_one": "-",
         "half_over": "-",
@@ -85,6 +103,7 @@ FEATURES: dict[str, dict[str, str]] = {
         **_TEETH,
         "mesh_two": "+",
         "mesh_two_over": "+",
+        "level_mesh_two": "+",
         "side_driven": "?",
         "side_driven_far": "-",
         "side_driver_far": "?",
@@ -95,6 +114,7 @@ FEATURES: dict[str, dict[str, str]] = {
         "side_driven": "+",
         "side_driven_over": "+",
         "knock": "?",
+        "level_mesh": "?",
         "mesh_over": "?",
         "side_driver": "-",
         "side_driven_far": "-",
@@ -132,18 +152,51 @@ FEATURES: dict[str, dict[str, str]] = {
     "electrical.mains": {"mains_over": "+", "mains_share": "+", "mains_force": "+", **_DISORDER},
     "resonance": {"swept_gain": "+", **_DISORDER},
 }
-Bound = tuple[float | None, float | None]
+
+
+def _levels(total: str, noise: str) -> dict[str, str]:
+    """Return features of octaves from 125 Hz up with one sign each, a point where an octave is not weighed."""
+    ends = (("", total), ("_noise", noise))
+    return {f"level_{n}{end}": s for end, signs in ends for n, s in zip(OCTAVES, signs, strict=True) if s != "."}
+
+
+# What contact adds, from 125 Hz up: a soft seat up to 2 kHz, an oil film to 5 kHz, steel on steel to 10 kHz.
+_STEEL = _levels("...??++", ".--?+++")
+_OCTAVES = {
+    "imbalance.accessory": _levels(".......", "...---."),
+    "imbalance.armature": _levels(".......", "...---."),
+    "spindle.bent": _levels(".......", "...---."),
+    "mount.loose": _levels("....---", ".+++.--"),
+    "bushing.worn": _levels("...+++?", ".?++++?"),
+    "gear.wear": _levels("...????", "...????"),
+    "gear.eccentric": _levels(".......", "...????"),
+    "gear.tooth": _levels("...++++", "...????"),
+    "bearing.outer_race": _STEEL,
+    "bearing.inner_race": _STEEL,
+    "bearing.rolling_element": _STEEL,
+    "bearing.cage": _STEEL,
+    "electrical.commutation": _levels("...++++", ".--????"),
+}
+for _fault, _signs in _OCTAVES.items():
+    FEATURES[_fault] |= _signs
 _BOUNDS: dict[str, Bound] = {"+": (0.0, None), "-": (None, 0.0), "?": (None, None)}
+
+Ordinary = dict[str, dict[str, dict[str, tuple[float, float]]]]
+Place = tuple[int, str | None]  # tool and part
+Both = dict[str, dict[tuple[int, str], float]]  # per fault and (tool, view) the log-odds of its likeliest part
 
 
 @dataclass(frozen=True)
 class _Rows:
-    """All rows of one fault: features as ramps (n, n_features · n_ramps), truth, tool, condition and place of each."""
+    """All rows of one fault: suspects of every recording, and tool, part, condition of each.
 
-    ramps: FloatArray
-    true: NDArray[np.bool_]
-    tool: NDArray[np.int64]
+    Every row is there twice, compared with tools of its own kind and, for sheets that name none, with tools of any:
+    `known` tells which.
+    """
+
+    suspects: Suspects
     place: tuple[tuple[int, str | None, str], ...]
+    known: NDArray[np.bool_]
 
 
 def fit(cases: Sequence[Measured]) -> str:
@@ -151,22 +204,21 @@ def fit(cases: Sequence[Measured]) -> str:
     healthy = sum(not measured.case.faults for measured in cases)
     lines = [f'origin = "fitted on {len(cases)} simulated tools of six kinds, {healthy} of them healthy"', ""]
     ordinary = ordinary_tools(cases)
-    odds: dict[tuple[int, str], list[float]] = defaultdict(list)  # of tool and view: one condition, or "both"
-    priors = {}
+    rows, tool, weight = _gathered(cases, ordinary)
+    suspects = [found.suspects for found in rows.values()]
+    models = dict(zip(rows, fit_rivals(suspects, weight), strict=True))
+    alone = _left_out(list(rows.values()), tool, weight)
+    together, odds = _together(cases, dict(zip(rows, alone, strict=True)), rows)
+    priors = {f: _log_odds_of_share([f in measured.case.faults for measured in cases]) for f in FEATURES}
     for fault, signs in FEATURES.items():
-        rows = _rows(cases, fault, FaultModel(0.0, dict.fromkeys(signs, ()), ordinary[ROLE[fault]]))
-        model, alone = _fault_model(rows, tuple(signs.values()))
-        together, both = _together(rows, alone)
-        for (tool, _, condition), value in zip(rows.place, alone, strict=True):
-            odds[tool, condition].append(float(value))
-        for (tool, _), value in both.items():
-            odds[tool, "both"].append(value)
-        priors[fault] = _log_odds_of_share([fault in measured.case.faults for measured in cases])
-        print(f"{fault:28s} {int(rows.true.sum()):4d} of {rows.true.size:5d} rows, together {np.round(together, 2)}")
+        model, guilty = models[fault], rows[fault].suspects.guilty
+        print(f"{fault:28s} {guilty.sum() // 2:4d} of {guilty.size // 2:5d} rows, together {together[fault].round(2)}")
         lines += [f'[fault."{fault}"]', f"bias = {model[0]:.4f}", f"prior = {priors[fault]:.3f}"]
-        lines += [f"together = {_numbers(together)}", f'[fault."{fault}".curves]']
+        lines += [f"together = {_numbers(together[fault])}", f'[fault."{fault}".curves]']
         curves = model[1:].reshape(len(signs), -1)
         lines += [*(f"{name} = {_numbers(_curve(steps))}" for name, steps in zip(signs, curves, strict=True)), ""]
+    bias, slope, share = _beside_rivals(cases, odds)
+    lines += ["[rivals]", f"bias = {bias:.4f}", f"slope = {slope:.4f}", f"share = {share:.4f}", ""]
     bias, slope = _clean_bill(cases, odds, priors)
     lines += ["[healthy]", f"bias = {bias:.4f}", f"slope = {slope:.4f}", ""]
     return "\n".join(lines + _ordinary_table(ordinary))
@@ -176,17 +228,49 @@ def _numbers(values: Any) -> str:
     return "[" + ", ".join(f"{value:.3f}" for value in values) + "]"
 
 
-def _rows(cases: Sequence[Measured], fault: str, shell: FaultModel) -> _Rows:
-    """Return the rows of one fault, features standardised (NaN where a recording does not give one) and as ramps."""
-    values, true, place = [], [], []
+def _gathered(cases: Sequence[Measured], ordinary: Ordinary) -> tuple[dict[str, _Rows], NDArray[np.int64], FloatArray]:
+    """Return the rows of every fault, and of each recording (twice: see `_Rows`) its tool and weight.
+
+    A faulty tool none of whose faults the sheet allows to test teaches nothing.
+    """
+    events: dict[tuple[int, str, bool], int] = {}
+    rows = {}
+    for fault, signs in FEATURES.items():
+        shell = FaultModel(0.0, dict.fromkeys(signs, ()), ordinary[ROLE[fault]])
+        rows[fault] = _rows(cases, fault, shell, list(signs.values()), events)
+    guilty = np.zeros(len(events))
+    for found in rows.values():
+        np.add.at(guilty, found.suspects.event, found.suspects.guilty)
+    tool = np.array([event[0] for event in events])
+    tells = (guilty > 0) | np.array([not cases[event[0]].case.faults for event in events])
+    weight = np.array([1.0 if known else _UNKNOWN_KIND for _, _, known in events])
+    return rows, tool, np.where(tells, weight, 0.0)
+
+
+def _rows(
+    cases: Sequence[Measured],
+    fault: str,
+    shell: FaultModel,
+    signs: Sequence[str],
+    events: dict[tuple[int, str, bool], int],
+) -> _Rows:
+    """Return the rows of one fault, features in spreads (NaN where a recording does not give one) and as ramps."""
+    values, guilty, place, known, event = [], [], [], [], []
     for tool, measured in enumerate(cases):
         for condition, rows in measured.rows.items():
-            for row in (r for r in rows if r.fault == fault):
-                scaled = shell.standardised(row.values, condition, row.hz, measured.case.sheet.kind)
+            for row, own in itertools.product((r for r in rows if r.fault == fault), (True, False)):
+                scaled = shell.standardised(row.values, condition, row.hz, measured.case.sheet.kind if own else None)
                 values.append([scaled.get(name, np.nan) for name in shell.curves])
-                true.append(row.true)
+                guilty.append(row.true)
                 place.append((tool, row.where, condition))
-    return _Rows(_ramps(np.array(values)), np.array(true), np.array([p[0] for p in place]), tuple(place))
+                known.append(own)
+                event.append(events.setdefault((tool, condition, own), len(events)))
+    ramps = _ramps(np.array(values))
+    x = np.concatenate([np.ones((len(ramps), 1)), ramps], axis=1)
+    bounds = [(None, None), *(_BOUNDS[sign] for sign in signs for _ in KNOTS[1:])]
+    centre = np.concatenate([[_FEW], np.zeros(ramps.shape[1])])
+    suspects = Suspects(x, np.zeros(len(x)), np.array(event), np.array(guilty), bounds, centre, _stiffness(len(signs)))
+    return _Rows(suspects, tuple(place), np.array(known))
 
 
 def _ramps(scaled: FloatArray) -> FloatArray:
@@ -203,59 +287,110 @@ def _curve(steps: FloatArray) -> FloatArray:
     return np.asarray(at_knots - at_knots[KNOTS.index(0.0)])
 
 
-def _fault_model(rows: _Rows, signs: Sequence[str]) -> tuple[FloatArray, FloatArray]:
-    """Return bias and ramp heights of one fault, and the log-odds of every row by fits that left its tool out.
-
-    The odds of tools left out are less sure than those of tools fitted: the model is scaled down to be right on them.
-    """
-    bounds = [_BOUNDS[sign] for sign in signs for _ in KNOTS[1:]]
-    stiffness = _stiffness(len(signs))
-    left_out = np.zeros(rows.true.size)
-    for fold in range(_FOLDS):
-        out = rows.tool % _FOLDS == fold
-        fitted = logistic(rows.ramps[~out], rows.true[~out], bounds, stiffness)
-        left_out[out] = fitted[0] + rows.ramps[out] @ fitted[1:]
-    shift, scale = logistic(left_out[:, None], rows.true, [(0.0, None)], np.array([[1e-3]]))
-    whole = logistic(rows.ramps, rows.true, bounds, stiffness) * scale
-    whole[0] += shift
-    return whole, shift + scale * left_out
-
-
 def _stiffness(n_features: int) -> FloatArray:
-    """Return the matrix of the shrinkage: squared slopes and squared changes of slope of every curve."""
+    """Return the matrix of the shrinkage: squared slopes and squared changes of slope of every curve; bias free."""
     per_width = 1.0 / np.diff(np.array(KNOTS))
     bend = np.diff(np.diag(per_width), axis=0)
-    return np.kron(np.eye(n_features), _STEEP * np.diag(per_width) + _BENT * bend.T @ bend)
+    curves = np.kron(np.eye(n_features), _STEEP * np.diag(per_width) + _BENT * bend.T @ bend)
+    return np.pad(curves, ((1, 0), (1, 0)))
 
 
-def _together(rows: _Rows, alone: FloatArray) -> tuple[FloatArray, dict[tuple[int, str | None], float]]:
-    """Return constant and weights of both conditions, and the log-odds of every part that was recorded in both."""
-    found: dict[tuple[int, str | None], dict[str, tuple[float, bool]]] = defaultdict(dict)
-    for (tool, where, condition), value, true in zip(rows.place, alone, rows.true, strict=True):
-        found[tool, where][condition] = float(value), bool(true)
-    pairs = {key: seen for key, seen in found.items() if len(seen) == 2}
-    x = np.array([[seen["no load"][0], seen["loaded"][0]] for seen in pairs.values()])
-    y = np.array([seen["loaded"][1] for seen in pairs.values()], dtype=bool)
-    if y.all() or not y.any():  # resonance: only switching on and off can show it, so that nothing is seen twice
-        return np.array([0.0, 0.5, 0.5]), {}
-    weights = logistic(x, y, [(0.0, None)] * 2, 0.3 * np.eye(2))
-    return weights, dict(zip(pairs, (weights[0] + x @ weights[1:]).tolist(), strict=True))
+def _left_out(rows: Sequence[_Rows], tool: NDArray[np.int64], weight: FloatArray) -> list[FloatArray]:
+    """Return the log-odds of every row of every fault by fits that left its tool out."""
+    found = [np.zeros(r.suspects.event.size) for r in rows]
+    for fold in range(_FOLDS):
+        out = tool % _FOLDS == fold
+        fitted = fit_rivals([r.suspects for r in rows], np.where(out, 0.0, weight))
+        for values, r, weights in zip(found, rows, fitted, strict=True):
+            here = out[r.suspects.event]
+            values[here] = r.suspects.log_odds(weights)[here]
+    return found
 
 
-def _clean_bill(
-    cases: Sequence[Measured], odds: Mapping[tuple[int, str], list[float]], priors: Mapping[str, float]
-) -> tuple[float, float]:
+def _together(
+    cases: Sequence[Measured], alone: Mapping[str, FloatArray], rows: Mapping[str, _Rows]
+) -> tuple[dict[str, FloatArray], Both]:
+    """Return constant and weights of both conditions per fault, and the log-odds of every tool by every view."""
+    pairs = {fault: _pairs(rows[fault], values) for fault, values in alone.items()}
+    suspects = [_pair_suspects(found) for found in pairs.values()]
+    guilty = np.zeros(len(cases))
+    for fault in suspects:
+        np.add.at(guilty, fault.event, fault.guilty)
+    tells = np.array([not measured.case.faults for measured in cases]) | (guilty > 0)
+    weights = dict(zip(pairs, fit_rivals(suspects, tells.astype(float)), strict=True))
+    odds: Both = {fault: {} for fault in pairs}
+    for (fault, found), both in zip(pairs.items(), suspects, strict=True):
+        for (tool, _), seen, value in zip(found, found.values(), both.log_odds(weights[fault]), strict=True):
+            for view, of_view in [*((c, v) for c, (v, _) in seen.items()), ("both", float(value))]:
+                odds[fault][tool, view] = max(of_view, odds[fault].get((tool, view), -math.inf))
+    return weights, odds
+
+
+def _pairs(rows: _Rows, alone: FloatArray) -> dict[Place, dict[str, tuple[float, bool]]]:
+    """Return, per part, log-odds and truth by condition; of the rows compared with tools of their own kind."""
+    found: dict[Place, dict[str, tuple[float, bool]]] = defaultdict(dict)
+    for (tool, where, condition), value, true, known in zip(
+        rows.place, alone, rows.suspects.guilty, rows.known, strict=True
+    ):
+        if known:
+            found[tool, where][condition] = float(value), bool(true)
+    return found
+
+
+def _pair_suspects(pairs: Mapping[Place, Mapping[str, tuple[float, bool]]]) -> Suspects:
+    """Return the parts as suspects: constant and the odds of both conditions where both are known, else the one."""
+    seen = list(pairs.values())
+    x = np.array([[1.0, *(s[c][0] for c in ("no load", "loaded"))] if len(s) == 2 else [0.0] * 3 for s in seen])
+    offset = np.array([0.0 if len(s) == 2 else next(iter(s.values()))[0] for s in seen])
+    guilty = np.array([any(true for _, true in s.values()) for s in seen])
+    bounds: list[Bound] = [(None, None), (0.0, None), (0.0, None)]
+    tools = np.array([tool for tool, _ in pairs])
+    return Suspects(x, offset, tools, guilty, bounds, np.array([0.0, 0.6, 0.6]), np.diag([0.5, 4.0, 4.0]))
+
+
+def _views(cases: Sequence[Measured], odds: Both) -> Iterator[tuple[Measured, dict[str, float]]]:
+    """Yield, for each tool by each view, the log-odds of every fault that was tested."""
+    for tool, measured in enumerate(cases):
+        for view in (*measured.rows, "both"):
+            tested = {fault: values[tool, view] for fault, values in odds.items() if (tool, view) in values}
+            if tested:
+                yield measured, tested
+
+
+def _beside_rivals(cases: Sequence[Measured], odds: Both) -> tuple[float, float, float]:
+    """Return bias, slope and share of rivals (see `JudgementTable.beside_rivals`), right on tools left out."""
+    from scipy.optimize import minimize
+
+    own, others, true = [], [], []
+    for measured, tested in _views(cases, odds):
+        for fault, value in tested.items():
+            own.append(value)
+            others.append(math.fsum(math.exp(min(30.0, v)) for f, v in tested.items() if f != fault))
+            true.append(_true_fault(measured, fault))
+    value, beside, y = np.array(own), np.array(others), np.array(true)
+
+    def loss(p: FloatArray) -> float:
+        z = p[0] + p[1] * (value - np.log1p(beside / (1.0 + math.exp(-p[2]))))
+        return float(np.sum(np.logaddexp(0.0, z) - y * z))
+
+    found = minimize(loss, [0.0, 1.0, 0.0]).x
+    return float(found[0]), float(found[1]), float(1.0 / (1.0 + math.exp(-found[2])))
+
+
+def _true_fault(measured: Measured, fault: str) -> bool:
+    return any(row.true for rows in measured.rows.values() for row in rows if row.fault == fault)
+
+
+def _clean_bill(cases: Sequence[Measured], odds: Both, priors: Mapping[str, float]) -> tuple[float, float]:
     """Return bias and slope of the healthy tool's log-odds on the log of the summed odds of all faults."""
     totals, clean = [], []
-    for (tool, view), values in odds.items():
-        measured = cases[tool]
-        seen = [measured.rows[view]] if view in measured.rows else list(measured.rows.values())
-        read = {row.fault for rows in seen for row in rows}
-        every = [*values, *(priors[f] for f in FEATURES if f not in read and can_have(measured.case.sheet, f))]
+    for measured, tested in _views(cases, odds):
+        sheet = measured.case.sheet
+        every = [*tested.values(), *(priors[f] for f in FEATURES if f not in tested and can_have(sheet, f))]
         totals.append(math.log(math.fsum(math.exp(min(30.0, value)) for value in every) + 1e-9))
         clean.append(not measured.case.faults)
-    bias, slope = logistic(np.array(totals)[:, None], np.array(clean), [(None, 0.0)], np.array([[0.01]]))
-    return float(bias), float(-slope)
+    bias, slope = logistic(np.array(totals), np.array(clean))
+    return bias, -slope
 
 
 def _log_odds_of_share(hits: Sequence[bool]) -> float:
@@ -263,23 +398,16 @@ def _log_odds_of_share(hits: Sequence[bool]) -> float:
     return math.log(share / (1.0 - share))
 
 
-def logistic(x: FloatArray, y: NDArray[np.bool_], bounds: Sequence[Bound], stiffness: FloatArray) -> FloatArray:
-    """Return bias and weights of largest likelihood within bounds, less half the quadratic form `stiffness`."""
+def logistic(x: FloatArray, y: NDArray[np.bool_]) -> tuple[float, float]:
+    """Return bias and slope of largest likelihood, x of shape (n,)."""
     from scipy.optimize import minimize
 
-    def loss(p: FloatArray) -> tuple[float, FloatArray]:
-        z = p[0] + x @ p[1:]
-        chance = 1.0 / (1.0 + np.exp(-np.clip(z, -40, 40)))
-        pull = stiffness @ p[1:]
-        value = np.sum(np.logaddexp(0.0, z) - y * z) + 0.5 * p[1:] @ pull
-        return float(value), np.concatenate([[np.sum(chance - y)], x.T @ (chance - y) + pull])
+    def loss(p: FloatArray) -> float:
+        z = p[0] + p[1] * x
+        return float(np.sum(np.logaddexp(0.0, z) - y * z))
 
-    start = np.zeros(x.shape[1] + 1)
-    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=[(None, None), *bounds], options={"maxiter": 500})
-    return np.asarray(found.x)
-
-
-Ordinary = dict[str, dict[str, dict[str, tuple[float, float]]]]
+    found = minimize(loss, [0.0, -1.0]).x
+    return float(found[0]), float(found[1])
 
 
 def ordinary_tools(cases: Sequence[Measured]) -> Ordinary:

@@ -97,13 +97,40 @@ def test_tools_are_compared_with_their_like() -> None:
     assert kind_word("straight grinder") == "die grinder"
 
 
+def test_levels_are_compared_within_one_kind_only() -> None:
+    """What a grinder makes as a sound tool is no measure for a tool of an unknown kind."""
+    rising = list(KNOTS)
+    ordinary = {"loaded, fast": {"a": (0.0, 1.0)}, "loaded, fast, grinder": {"a": (0.0, 1.0), "level_1000": (0.0, 1.0)}}
+    model = FaultModel(0.0, {"a": rising, "level_1000": rising}, ordinary)
+    values = {"a": 1.0, "level_1000": 4.5}
+    assert model.log_odds(model.standardised(values, None, 100.0, "angle grinder")) == pytest.approx(5.5)
+    assert model.log_odds(model.standardised(values, None, 100.0, "kettle")) == pytest.approx(1.0)
+    for model in judgement_table().faults.values():
+        for name, features in model.ordinary.items():
+            assert any(f.startswith("level_") for f in features) <= (name.count(",") == 2)
+
+
+def test_what_a_rival_explains_is_no_proof() -> None:
+    """Bayes' rule for causes that exclude each other (share 1): exp(L) / (1 + Σ exp(L)); each alone at share 0."""
+    log_odds = {"a": 2.0, "b": 1.0, "c": -3.0}
+    total = 1.0 + sum(np.exp(list(log_odds.values())))
+    exclusive = replace(judgement_table(), rivals=(0.0, 1.0, 1.0)).beside_rivals(log_odds)
+    alone = replace(judgement_table(), rivals=(0.0, 1.0, 0.0)).beside_rivals(log_odds)
+    for fault, value in log_odds.items():
+        assert probability(exclusive[fault]) == pytest.approx(np.exp(value) / total)
+        assert alone[fault] == value
+    given = judgement_table().beside_rivals(log_odds)
+    assert given["a"] < judgement_table().beside_rivals({"a": 2.0})["a"]
+
+
 def test_the_table_is_complete() -> None:
     table = judgement_table()
     assert set(table.faults) == set(ROLE) == set(FAULT_WORDS) - {"healthy"}
     for model in table.faults.values():
         for condition in ("loaded", "no load"):
             for hz in (15.0, 150.0):
-                assert set(model.curves) <= set(model.ordinary[classes(condition, hz, None)[1]])
+                compared = {name for name in model.curves if not name.startswith("level_")}
+                assert compared <= set(model.ordinary[classes(condition, hz, None)[1]])
         assert all(feature_words(feature) for feature in [*model.curves, *INSTEAD.values()])
         for curve in model.curves.values():
             assert len(curve) == len(KNOTS)

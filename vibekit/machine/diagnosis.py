@@ -140,11 +140,10 @@ def judge(looks: Sequence[Look], tool: ToolSheet | None, priors: Mapping[str, fl
         untested = tuple((fault, refusals[0].message) for fault in FAULT_WORDS if fault != "healthy")
         return Diagnosis(files, tag, best, (), untested, (*notices, *refusals))
     cautions = [replace(notice, severity="caution") for notice in refusals]
-    suspects = _suspects(shown, tool.kind if tool else None, priors or {})
+    suspects = _suspects(shown, tool.kind if tool else None)
     named = {suspect.fault for suspect in suspects}
     untested = tuple({f: reason for _, part in shown for f, reason in part.untested if f not in named}.items())
-    healthy = judgement_table().healthy_log_odds([s.log_odds for s in suspects], [fault for fault, _ in untested])
-    findings = _findings(suspects, tool, healthy + (priors or {}).get("healthy", 0.0))
+    findings = _findings(suspects, [fault for fault, _ in untested], tool, priors or {})
     return Diagnosis(files, tag, best, findings, untested, (*notices, *cautions))
 
 
@@ -160,20 +159,19 @@ class _Reading:
 
 @dataclass(frozen=True)
 class _Suspect:
-    """One fault at one part, as every recording shows it; `constant` and `shift` are log-odds beside the readings'."""
+    """One fault at one part, as every recording shows it; `constant`: log-odds beside the readings'."""
 
     fault: str
     where: str | None
     readings: tuple[_Reading, ...]
     constant: float
-    shift: float
 
     @property
     def log_odds(self) -> float:
-        """Log-odds of the fault at this part."""
+        """Log-odds of the fault at this part, against a healthy tool."""
         model = judgement_table().faults[self.fault]
         weighed = (reading.share * model.log_odds(reading.standardised) for reading in self.readings)
-        return self.constant + self.shift + math.fsum(weighed)
+        return self.constant + math.fsum(weighed)
 
     @property
     def standardised(self) -> dict[str, float]:
@@ -201,9 +199,7 @@ class _Suspect:
                 yield Evidence(source, values[source], reading.share * added, line, reading.condition)
 
 
-def _suspects(
-    looks: Sequence[tuple[str | None, RecordingFeatures]], kind: str | None, priors: Mapping[str, float]
-) -> list[_Suspect]:
+def _suspects(looks: Sequence[tuple[str | None, RecordingFeatures]], kind: str | None) -> list[_Suspect]:
     """Return every fault at every part that can have it, from the recordings (condition, features)."""
     seen: dict[tuple[str, str | None], list[tuple[str | None, PartFeatures]]] = {}
     for condition, features in looks:
@@ -211,11 +207,11 @@ def _suspects(
             for fault in part.faults:
                 if fault in judgement_table().faults:
                     seen.setdefault((fault, part.where), []).append((condition, part))
-    return [_suspect(fault, where, found, kind, priors.get(fault, 0.0)) for (fault, where), found in seen.items()]
+    return [_suspect(fault, where, found, kind) for (fault, where), found in seen.items()]
 
 
 def _suspect(
-    fault: str, where: str | None, found: Sequence[tuple[str | None, PartFeatures]], kind: str | None, shift: float
+    fault: str, where: str | None, found: Sequence[tuple[str | None, PartFeatures]], kind: str | None
 ) -> _Suspect:
     model = judgement_table().faults[fault]
     constant, shares = model.shares([condition for condition, _ in found])
@@ -223,7 +219,7 @@ def _suspect(
         _Reading(condition, part, model.standardised(part.values, condition, part.hz, kind), share)
         for (condition, part), share in zip(found, shares, strict=True)
     )
-    return _Suspect(fault, where, readings, constant, shift)
+    return _Suspect(fault, where, readings, constant)
 
 
 def _averaged(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
@@ -233,27 +229,33 @@ def _averaged(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
     return {name: math.fsum(values) / len(values) for name, values in known.items()}
 
 
-def _findings(suspects: Sequence[_Suspect], tool: ToolSheet | None, healthy: float) -> tuple[Finding, ...]:
-    """Return one finding per fault, at the part where it is likeliest, and `healthy` (log-odds); by probability."""
+def _findings(
+    suspects: Sequence[_Suspect], untested: Sequence[str], tool: ToolSheet | None, priors: Mapping[str, float]
+) -> tuple[Finding, ...]:
+    """Return one finding per fault, at the part where it is likeliest, and `healthy`; by probability."""
     likeliest: dict[str, _Suspect] = {}
     for suspect in suspects:
         if suspect.fault not in likeliest or suspect.log_odds > likeliest[suspect.fault].log_odds:
             likeliest[suspect.fault] = suspect
-    findings = [_finding(suspect, tool) for suspect in likeliest.values()]
+    table, log_odds = judgement_table(), {fault: suspect.log_odds for fault, suspect in likeliest.items()}
+    beside = table.beside_rivals(log_odds)
+    findings = [_finding(suspect, beside[f] + priors.get(f, 0.0), tool) for f, suspect in likeliest.items()]
     against = max(findings, key=lambda f: f.probability, default=None)
     evidence = tuple(replace(e, log_odds=-e.log_odds) for e in against.evidence) if against else ()
+    shifted = [value + priors.get(fault, 0.0) for fault, value in log_odds.items()]
+    healthy = table.healthy_log_odds(shifted, untested) + priors.get("healthy", 0.0)
     findings.append(Finding("healthy", probability(healthy), None, None, evidence))
     chances = {finding.fault: finding.probability for finding in findings}
     ranked = sorted(findings, key=lambda finding: -finding.probability)
     return tuple(replace(finding, rivals=_rivals(finding, chances)) for finding in ranked)
 
 
-def _finding(suspect: _Suspect, tool: ToolSheet | None) -> Finding:
+def _finding(suspect: _Suspect, log_odds: float, tool: ToolSheet | None) -> Finding:
     shown = sorted(suspect.evidence, key=lambda item: -abs(item.log_odds))[:_EVIDENCE_SHOWN]
     evidence = tuple(item for item in shown if abs(item.log_odds) >= _LEAST_LOG_ODDS)
     rotor = rotor_kg(tool, suspect.where) if suspect.where and suspect.fault.startswith("imbalance") else None
     size = severity_of(suspect.fault, suspect.standardised, suspect.lines, tool.mass_kg if tool else None, rotor)
-    return Finding(suspect.fault, probability(suspect.log_odds), size, suspect.where, evidence)
+    return Finding(suspect.fault, probability(log_odds), size, suspect.where, evidence)
 
 
 def _rivals(finding: Finding, chances: Mapping[str, float]) -> tuple[str, ...]:

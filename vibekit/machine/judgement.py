@@ -1,5 +1,7 @@
 """From evidence to probability: per fault a sum of weighed evidence (log-odds), from a table with its origin.
 
+The log-odds are those of the fault against a healthy tool; what the rivals explain is taken off last.
+
 Each fault has a prior (bias) and a curve per feature. A feature is a level in decibels or a count, brought to the
 middle and spread of ordinary tools of the same class (kind, condition, fast or slow shaft) before it is weighed; the
 curve says how many log-odds it adds at so many spreads: nothing in the middle, ever more (or less) away from it where
@@ -155,13 +157,25 @@ def read_priors(path: Path) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class JudgementTable:
-    """The fitted table: a model per fault, and what the faults' log-odds together say of a healthy tool."""
+    """The fitted table: a model per fault; bias, slope and share of `rivals`; bias and slope of the clean bill."""
 
     faults: dict[str, FaultModel]
     priors: dict[str, float]
+    rivals: tuple[float, float, float]
     healthy_bias: float
     healthy_slope: float
     origin: str
+
+    def beside_rivals(self, log_odds: Mapping[str, float]) -> dict[str, float]:
+        """Return the log-odds that each fault is there, from all faults' log-odds against a healthy tool.
+
+        What another fault explains is no proof of this one: bias + slope · (L - log(1 + share · Σ exp(others'))). At a
+        share of 1 just one fault could be there, at 0 none would mind the others.
+        """
+        bias, slope, share = self.rivals
+        odds = {fault: math.exp(min(30.0, value)) for fault, value in log_odds.items()}
+        total = math.fsum(odds.values())
+        return {f: bias + slope * (v - math.log1p(share * max(0.0, total - odds[f]))) for f, v in log_odds.items()}
 
     def healthy_log_odds(self, fault_log_odds: Sequence[float], untested: Iterable[str]) -> float:
         """Return the log-odds that the tool is healthy: falling with the log of the summed odds of all faults.
@@ -186,4 +200,6 @@ def judgement_table() -> JudgementTable:
         constant, unloaded, loaded = model["together"]
         faults[name] = FaultModel(model["bias"], model["curves"], ordinary, (constant, unloaded, loaded))
     priors = {name: model["prior"] for name, model in table["fault"].items()}
-    return JudgementTable(faults, priors, table["healthy"]["bias"], table["healthy"]["slope"], table["origin"])
+    rivals, healthy = table["rivals"], table["healthy"]
+    weighed = rivals["bias"], rivals["slope"], rivals["share"]
+    return JudgementTable(faults, priors, weighed, healthy["bias"], healthy["slope"], table["origin"])
