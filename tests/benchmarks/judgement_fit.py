@@ -25,6 +25,7 @@ from vibekit.recording.recording import FloatArray
 
 OF_KIND = "level_"  # features so named are plain levels
 LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much
+LEVEL_SPREAD = 6.0  # dB: sensor, its place and grip move plain levels so much between tools of one kind (no source)
 _OF_COMBS = dict.fromkeys(("line_comb", "line_lead", "pulse_comb", "pulse_lead"), 1.0)  # of some 10 readings each
 LEAST_SPREADS = {**_OF_COMBS, "tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
 _FOLDS = 3
@@ -458,7 +459,8 @@ def _spreads(
         values = [row[name] for row in rows if name in row] or [row[name] for row in every if name in row] or [0.0]
         middle = float(np.median(values))
         spread = 1.4826 * float(np.median(np.abs(np.array(values) - middle)))
-        found[name] = middle, max(LEAST_SPREADS.get(name, LEAST_SPREAD), spread)
+        least = LEVEL_SPREAD if name.startswith(OF_KIND) else LEAST_SPREADS.get(name, LEAST_SPREAD)
+        found[name] = middle, max(least, spread)
     return found
 
 
