@@ -10,11 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vibekit.machine.spectra import band_envelope, fast_length
+from vibekit.machine.spectra import band_envelope, fast_length, noise_floor
 from vibekit.recording.recording import FloatArray
 
 _WIDTHS = (4, 6, 8, 12, 16, 24)  # the band is divided into so many equal parts, as in a 1/3-binary tree
 _BLOCKS = 6  # the median over parts of the recording: a single knock shows in one of them only
+_FLOOR_BINS = 512  # of the whole recording's transform: a local floor of some 40 Hz
+_LINES_AT_MOST = 3.0  # of the floor: noise alone passes it in 1 of 500 bins (Rayleigh, over its median)
 _LOWEST_SHARE = 0.04  # of the sample rate: below, shaft and mesh lines stand rather than ringing
 
 
@@ -71,3 +73,17 @@ def impact_band(
                 best = ImpactBand(band, float(kurtosis[axis]), axis, float(chance))
     assert best is not None
     return best
+
+
+def levelled(samples: FloatArray) -> FloatArray:
+    """Return `samples`, shape (n_axes, n_samples), with its noise brought to one level and lines cut down to it.
+
+    Every bin of the whole transform is divided by the local floor, so that each part of the band says as much about
+    when things happen as it can: in noise of one level the squared envelope weighs each by its share of impacts over
+    noise. Bins that stand out stay three times the floor, so that gears and fan do not outweigh the rest.
+    """
+    n = fast_length(samples.shape[-1])
+    transform = np.fft.rfft(samples[..., :n], axis=-1)
+    size = np.abs(transform)
+    floor = noise_floor(size, _FLOOR_BINS)
+    return np.asarray(np.fft.irfft(transform / np.maximum(floor, size / _LINES_AT_MOST), n, axis=-1))

@@ -16,6 +16,7 @@ from vibekit.machine.evidence import (
     sweep_features,
 )
 from vibekit.machine.octaves import octave_features
+from vibekit.machine.rolling import bearing_features as comb_features
 from vibekit.machine.signal_views import SignalViews
 from vibekit.recording.toolsheet import ToolSheet
 
@@ -146,7 +147,10 @@ def _bearing_parts(look: _Look) -> None:
             notes = shaft_features(look.views, look.tool, bearing.shaft, rotor_kg(look.tool, bearing.shaft))
             look.add(("bushing.worn",), bearing.name, bearing.shaft, notes)
             continue
+        combs = comb_features(look.views, bearing)
         for place, notes in bearing_features(look.views, bearing).items():
+            notes.values |= combs[place].values
+            notes.readings |= combs[place].readings
             look.add((f"bearing.{place}",), bearing.name, bearing.shaft, notes)
             places.add(place)
     if not any(b.kind == "bushing" for b in bearings) and not bearings:

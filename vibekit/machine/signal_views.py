@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from vibekit.machine.impacts import impact_band
+from vibekit.machine.impacts import impact_band, levelled
 from vibekit.machine.orders import AngleSignal, order_spectrum, synchronous_average, to_angle, without_average
 from vibekit.machine.reading import FlooredSpectrum, read_line, with_floor
 from vibekit.machine.spectra import Spectrum, amplitude_spectrum, envelope_spectrum
@@ -21,6 +21,7 @@ from vibekit.recording.toolsheet import ToolSheet
 LOW_BAND_HZ = (5.0, 1400.0)  # where the hand feels and shafts turn
 HIGH_BAND_HZ = (1000.0, 12000.0)  # where gears mesh and impacts ring
 _TURNS = 96  # of the reference shaft per segment, at most
+_SHORT_TURNS = 32  # per segment for lines that slip: they are not sharper
 _LEAST_TURNS = 48  # below, a spectrum over orders has too few segments to know its floor
 _WHITE_BAND = (0.04, 0.45)  # of the sample rate over angle: clear of the lowest shaft lines and of the edge
 _TINY = 1e-9  # m/s²: below any sensor's noise; keeps ratios finite
@@ -76,7 +77,7 @@ class View:
         Slip moves a rate and all its harmonics by one share, so that they are read together: at each share up to
         `tolerance` the four first harmonics are averaged (nothing below the floor counts), and the best is taken.
         """
-        spacing, over = self.floored.spectrum.spacing, self._over_floor_db
+        spacing, over = self.floored.spectrum.spacing, self.mean_over_floor_db
         shares = 1.0 + np.arange(-tolerance, tolerance, 0.25 * spacing / (order * _COMB))
         families = np.arange(1, _COMB + 1)[:, None] * order * shares
 
@@ -91,9 +92,11 @@ class View:
         return float(means[best]), float(mean_at(np.array(sides)[:, None])[0]) if modulator else 0.0
 
     @cached_property
-    def _over_floor_db(self) -> FloatArray:
-        """Decibels over the floor, mean power of the axes, nothing below the floor; shape (n_bins,)."""
-        power = np.mean(np.square(self.floored.spectrum.values / self.floored.floor), axis=0)
+    def mean_over_floor_db(self) -> FloatArray:
+        """Decibels over the floor up to `top_hz`, mean power of the axes, nothing below the floor; shape (n_bins,)."""
+        spectrum = self.floored.spectrum
+        n_bins = int(min(spectrum.frequency.size, self.top_hz / self.hz_per_unit / spectrum.spacing + 1.0))
+        power = np.mean(np.square(spectrum.values[:, :n_bins] / self.floored.floor[:, :n_bins]), axis=0)
         return np.asarray(10.0 * np.log10(np.maximum(power, 1.0)))
 
     def rms_mps2(self, low_hz: float, high_hz: float) -> float:
@@ -158,6 +161,20 @@ class SignalViews:
         white = np.fft.irfft(transform / np.maximum(np.abs(transform), _TINY), signal.samples.shape[1], axis=1)
         band = (_WHITE_BAND[0] * signal.per_turn, _WHITE_BAND[1] * signal.per_turn)
         return self._out_of_step(self._envelope_of(replace(signal, samples=white), band))
+
+    @cached_property
+    def slipping_orders(self) -> View:
+        """Order spectrum of short segments, less what is in step with a shaft: what slips shows its own lines."""
+        spectrum = order_spectrum(self.angle, min(_SHORT_TURNS, self.angle.turns / 6))
+        top_hz = self._top_hz * self._slower
+        return self._out_of_step(View(with_floor(spectrum), self.recording.axes, self.angle.hz, top_hz))
+
+    @cached_property
+    def slipping_envelope(self) -> View:
+        """Envelope spectrum over orders of the whole band, levelled, less what is in step with a shaft."""
+        signal = replace(self.angle, samples=levelled(self.angle.samples))
+        top = min(_WHITE_BAND[1] * signal.per_turn, 0.94 * self.recording.sample_rate / 2.0 / signal.hz)
+        return self._out_of_step(self._envelope_of(signal, (_WHITE_BAND[0] * signal.per_turn, top)))
 
     @property
     def _top_hz(self) -> float:
