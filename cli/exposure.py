@@ -164,17 +164,29 @@ def render(document: Document) -> str:
         "",
         "  a_hv       time          A(8) alone   points   more time to action / limit value",
     ]
-    lines += [_task_line(task) for task in document["tasks"]]
+    lines += [line for task in document["tasks"] for line in _task_lines(task)]
     lines += _cut_lines(document)
     return "\n".join([*lines, "", *notice_lines(document)])
 
 
-def _task_line(task: dict[str, Any]) -> str:
-    left = " / ".join(_left(task[key]) for key in ("time_left_to_action_s", "time_left_to_limit_s"))
-    return (
-        f"  {number(task['a_hv_mps2']):>6}  {format_duration(task['time_s']):>12}  {number(task['partial_a8_mps2']):>9}"
-        f"  {number(task['points']):>9}     {left}   {printable(task['name'])}"
-    )
+def _task_lines(task: dict[str, Any]) -> list[str]:
+    left = " / ".join(_left(task[f"time_left_to_{value}_s"]) for value in _VALUES)
+    lines = [
+        f"  {number(task['a_hv_mps2']):>6}  {format_duration(task['time_s']):>12}  "
+        f"{number(task['partial_a8_mps2']):>9}  {number(task['points']):>9}     {left}   {printable(task['name'])}"
+    ]
+    if any(task[f"time_left_to_{value}_high_s"] for value in _VALUES):
+        ends = " / ".join(_between(task, value) for value in _VALUES)
+        lines.append(f"{'for the doubt of a_hv':>44}     {ends}")
+    return lines
+
+
+_VALUES = ("action", "limit")
+
+
+def _between(task: dict[str, Any], value: str) -> str:
+    low, high = (_left(task[f"time_left_to_{value}_{end}_s"]) for end in ("low", "high"))
+    return low if low == high else f"{low} to {high}"
 
 
 def _longer_view(document: Document) -> list[str]:
@@ -190,18 +202,18 @@ def _longer_view(document: Document) -> list[str]:
 
 
 def _cut_lines(document: Document) -> list[str]:
-    """Return what each task alone would have to give up for the day to come down to a value."""
+    """Return what each task alone would have to give up for the day to come under a value, to the next minute."""
     lines = []
-    for value in ("action", "limit"):
+    for value in _VALUES:
         cuts = [(task, task[f"cut_to_{value}_s"]) for task in document["tasks"]]
         if any(cut != 0 for _, cut in cuts):
             ways = [
-                f"{printable(task['name'])} by {format_duration(60 * math.ceil(cut / 60))}"
+                f"{printable(task['name'])} by {format_duration(min(60 * math.floor(cut / 60 + 1), task['time_s']))}"
                 for task, cut in cuts
                 if cut is not None
             ]
             lines.append(
-                f"  to come down to the {value} value shorten "
+                f"  to get under the {value} value shorten "
                 + (" or ".join(ways) or "several tasks: no single one is enough")
             )
     return lines

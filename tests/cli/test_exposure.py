@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -51,6 +52,22 @@ def test_a_grade_document_carries_its_uncertainty(tmp_path: Path) -> None:
     assert document["expanded_uncertainty_mps2"] == pytest.approx(
         summary["expanded_uncertainty_mps2"] * (4800 / 28800) ** 0.5
     )
+
+
+def test_the_time_left_comes_with_its_doubt(tmp_path: Path) -> None:
+    """5 m/s² may be held 2 h to 2.5 m/s² (ISO 5349-1 eq. 2); U = 5·ln 2 makes it 30 min to 8 h, of which 10 min go."""
+    grade = {"summary": {"a_hv_mps2": 5.0, "expanded_uncertainty_mps2": 5 * math.log(2)}}
+    (tmp_path / "grade.json").write_text(json.dumps(grade))
+    text = vibekit("exposure", f"{tmp_path / 'grade.json'}@10m").out
+    assert "1 h 50 min / 7 h 50 min" in text
+    assert "20 min to 7 h 50 min / 1 h 50 min to over a day" in text
+
+
+def test_what_to_shorten_gets_the_day_under_the_value() -> None:
+    """5 m/s² for 3 h is 1 h too long, and 2 h is the action value itself, which counts as reached (Directive)."""
+    assert "shorten 5@3h by 1 h 01 min" in vibekit("exposure", "5@3h").out
+    assert vibekit("exposure", "5@2h", "--json").document["verdict"] == "above action value"
+    assert vibekit("exposure", "5@1h59m", "--json").document["verdict"] == "below action value"
 
 
 def test_a_whole_shift_recording(tmp_path: Path) -> None:

@@ -56,6 +56,10 @@ def test_a_day_by_hand() -> None:
         "white_finger_years": 31.8 * a8**-1.06,  # ISO 5349-1:2001 eq. C.1 (from memory)
     }
     tasks, wanted_tasks = document.pop("tasks"), expected.pop("tasks")
+    assert 0 < document.pop("a8_low_mps2") < a8 < document.pop("a8_high_mps2")  # sizes: test_uncertainty
+    for row in (document, *tasks):
+        ends = [row.pop(f"time_left_to_{value}_{end}_s") for value in ("action", "limit") for end in ("low", "high")]
+        assert ends[:2] == [0.0, 0.0] and ends[2] < row["time_left_to_limit_s"] < ends[3]
     notices = [document.pop(key) for key in ("document", "version", "notices")][-1]
     assert document == pytest.approx(expected)
     for task, wanted in zip(tasks, wanted_tasks, strict=True):  # type: ignore[call-overload]
@@ -70,9 +74,9 @@ def test_every_regime_has_its_values_in_the_document() -> None:
         assert (document["action_value_mps2"], document["limit_value_mps2"]) == (2.5, 5.0)
 
 
-@pytest.mark.parametrize(("doubt", "near"), [(0.5, [2.5]), (2.4, [2.5]), (2.6, [2.5, 5.0])])
+@pytest.mark.parametrize(("doubt", "near"), [(0.5, [2.5]), (1.7, [2.5]), (1.8, [2.5, 5.0])])
 def test_a_day_closer_to_a_value_than_its_doubt_says_so(doubt: float, near: list[float]) -> None:
-    """2.5 m/s² for 8 h is A(8) = 2.5 with the same doubt, 2.5 m/s² from the limit value."""
+    """2.5 m/s² for 8 h is A(8) = 2.5 with the same doubt; its upper end is 5 m/s² at U = 2.5·ln 2 = 1.73."""
     day = day_of([ExposureTask(2.5, 8 * HOUR, doubt)])
     notices = [n for n in sound(day.to_dict(), "exposure")["notices"] if n["code"] == "within_uncertainty"]
     assert [(n["severity"], n["value"], n["limit"]) for n in notices] == [("caution", 2.5, v) for v in near]
@@ -188,10 +192,11 @@ def test_a_day_that_cannot_be_given_still_names_the_values() -> None:
     unknown = {key for key, value in document.items() if value is None}
     assert unknown == {
         "a8_mps2",
+        "a8_low_mps2",
+        "a8_high_mps2",
         "points",
         "verdict",
-        "time_left_to_action_s",
-        "time_left_to_limit_s",
+        *(f"time_left_to_{value}{end}_s" for value in ("action", "limit") for end in ("", "_low", "_high")),
         "expanded_uncertainty_mps2",
         "white_finger_years",
         "weekly_a8_mps2",

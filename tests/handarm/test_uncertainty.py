@@ -114,20 +114,78 @@ def line(amplitude: float) -> vk.Recording:
     return vk.Recording(np.stack([wave, wave, wave]), 3200)
 
 
-def test_analytic_uncertainty_against_monte_carlo() -> None:
-    """JCGM 101:2008: parts drawn, multiplied and put through A(8) and the allowed time, against the analytic result."""
-    rng, n = np.random.default_rng(5), 200_000
+TAILS = [0.02275, 0.97725]  # of a normal beyond k = 2
+DRAWS = 1_000_000
+
+
+def test_ends_of_value_and_time_against_monte_carlo() -> None:
+    """JCGM 101:2008: factors drawn (6.4.7, normal in their logarithms), multiplied, put through the allowed time."""
+    rng = np.random.default_rng(5)
     parts = unc.with_repeatability(unc.known_parts(RecordingFacts(), full_band=True))
-    a_hv, hours = 4.0, 2.0
-    drawn = a_hv * np.prod([1 + part.relative * rng.standard_normal(n) for part in parts], axis=0)
-    expanded = unc.expanded(a_hv, parts)
-    assert 2 * drawn.std() == pytest.approx(expanded, rel=0.02)
-    day = vk.daily_exposure([(Magnitude(a_hv, expanded), f"{hours}h")])
-    assert 2 * (drawn * np.sqrt(hours / 8)).std() == pytest.approx(day.expanded_uncertainty_mps2, rel=0.02)
-    time = allowed_time(a_hv, expanded, 2.5)
-    low, high = np.quantile(8 * 3600 * (2.5 / drawn) ** 2, [0.0228, 0.9772])  # of a normal at k = 2
-    assert time.low_s == pytest.approx(low, rel=0.05)  # a product of parts is skewed: 4 % longer than drawn
-    assert time.high_s == pytest.approx(high, rel=0.08)
+    drawn = np.full(DRAWS, 4.0)
+    for part in parts:
+        drawn *= np.exp(part.relative * rng.standard_normal(DRAWS))
+    expanded = unc.expanded(4.0, parts)
+    assert 2 * drawn.std() == pytest.approx(expanded, rel=0.02)  # JCGM 100 eq. 10 leaves terms of higher order out
+    assert unc.ends(4.0, expanded) == pytest.approx(np.quantile(drawn, TAILS), rel=0.005)
+    time = allowed_time(4.0, expanded, 2.5)
+    assert (time.low_s, time.high_s) == pytest.approx(np.quantile(8 * 3600 * (2.5 / drawn) ** 2, TAILS), rel=0.01)
+
+
+@pytest.mark.parametrize("product", [True, False])
+def test_the_low_end_is_careful_whatever_the_parts_are_distributed_like(product: bool) -> None:
+    """JCGM 101:2008 with factors that are normal themselves, multiplied, or with one normal error: never shorter."""
+    rng = np.random.default_rng(6)
+    parts = unc.with_repeatability(unc.known_parts(RecordingFacts(), full_band=True))
+    drawn = 1.0 + unc.combined(parts) * rng.standard_normal(DRAWS)
+    if product:
+        drawn[:] = 1.0
+        for part in parts:
+            drawn *= 1.0 + part.relative * rng.standard_normal(DRAWS)
+    time, (low, _) = allowed_time(1.0, unc.expanded(1.0, parts), 1.0), np.quantile(28800 / drawn**2, TAILS)
+    assert time.low_s is not None and 0.9 * low < time.low_s < low
+
+
+@pytest.mark.parametrize(
+    "tasks",
+    [
+        [(4.0, 0.15, 1.0)],
+        [(2.0, 0.15, 1.0), (3.5, 0.10, 3.0), (10.0, 0.15, 0.1)],
+        [(4.0, 0.20, 0.8), (3.0, 0.05, 0.5)],
+        [(4.0, 0.15, 0.5), (6.0, 0.10, 0.2), (4.0, 0.15, 0.5)],  # the first and the last are one tool, measured once
+    ],
+)
+def test_ends_of_a_mixed_day_against_monte_carlo(tasks: list[tuple[float, float, float]]) -> None:
+    """JCGM 101:2008: magnitudes drawn, each tool's once, put through A(8) (ISO 5349-1 eq. 3) and the time left."""
+    rng = np.random.default_rng(7)
+    day = vk.daily_exposure([(Magnitude(a, 2 * u * a), f"{hours}h") for a, u, hours in tasks])
+    by_tool = {(a, u): a * np.exp(u * rng.standard_normal(DRAWS)) for a, u, _ in tasks}
+    drawn = [by_tool[a, u] for a, u, _ in tasks]
+    energy = sum(a**2 * hours for a, (_, _, hours) in zip(drawn, tasks, strict=True))
+    a8 = np.sqrt(energy / 8)
+    assert day.a8_ends_mps2 == pytest.approx(np.quantile(a8, TAILS), rel=0.01)
+    assert day.expanded_uncertainty_mps2 == pytest.approx(2 * a8.std(), rel=0.04)
+    for task, a in zip(day.tasks, drawn, strict=True):
+        for value in (2.5, 5.0):
+            left = np.maximum(0.0, 3600 * (8 * value**2 - energy) / a**2)
+            assert day.time_left_ends_s(value, task) == pytest.approx(np.quantile(left, TAILS), rel=0.01, abs=1.0)
+
+
+def test_a_tool_used_twice_is_as_doubtful_as_one_used_for_both_times() -> None:
+    once = vk.daily_exposure([(Magnitude(4.0, 1.2), "2h")]).to_dict()
+    twice = vk.daily_exposure([(Magnitude(4.0, 1.2), "30m"), (Magnitude(4.0, 1.2), "1h30m")]).to_dict()
+    keys = [key for key in once if key.startswith(("a8", "time_left", "expanded"))]
+    assert len(keys) == 10
+    assert [twice[key] for key in keys] == pytest.approx([once[key] for key in keys], rel=1e-6)
+
+
+def test_doubt_that_swamps_the_value_is_finite() -> None:
+    low, high = unc.ends(1e-3, 1e6)
+    assert 0 < low < 1e-3 < high < 1.0
+    assert unc.ends(0.0, 1.0) == (0.0, 0.0)
+    day = vk.daily_exposure([(Magnitude(1e-3, 1e6), "1h"), (Magnitude(0.0, 1.0), "1h")])
+    assert day.a8_ends_mps2 is not None and all(np.isfinite(day.a8_ends_mps2))
+    assert day.time_left_ends_s(2.5, day.tasks[1]) is None
 
 
 @dataclass(frozen=True)

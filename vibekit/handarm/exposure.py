@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from vibekit.errors import InputError, Notice, UsageError, document
+from vibekit.handarm import exposure_doubt as doubt
 from vibekit.standards.exposure_values import (
     EU,
     POINTS_PER_SQUARE_HOUR,
@@ -147,24 +148,48 @@ class DailyExposure:
     def expanded_uncertainty_mps2(self) -> float | None:
         """Expanded uncertainty (k = 2) of A(8) from the magnitudes', independent; None where a task has none.
 
-        Source: JCGM 100:2008 eq. 10 with ∂A/∂a_i = a_i·T_i / (T0·A). Times are taken as exact.
+        Tasks with the same magnitude and uncertainty are uses of one tool that was measured once: they err together.
+        Times are taken as exact.
         """
-        a8, variance = self.a8_mps2, 0.0
+        times = self._measured_times()
+        return None if times is None else doubt.expanded_uncertainty(times)
+
+    @property
+    def a8_ends_mps2(self) -> tuple[float, float] | None:
+        """The ends of A(8) for the magnitudes' doubt (k = 2: 2.3 and 97.7 %); None where a task has none."""
+        times = self._measured_times()
+        return None if times is None else doubt.a8_ends(times)
+
+    def time_left_ends_s(self, value_mps2: float, task: ExposureTask) -> tuple[float, float] | None:
+        """Return the ends of `time_left_s` [s]: until the upper and until the lower end of A(8) reaches the value.
+
+        None where a task has no uncertainty, or this one's tool does not shake.
+        """
+        times, own = self._measured_times(), (task.a_hv_mps2, task.expanded_uncertainty_mps2 or 0.0)
+        if times is None or task.a_hv_mps2 < _STILL_MPS2:
+            return None
+        return doubt.time_left_ends_s(times, own, value_mps2 * (1 - _EXACT))
+
+    def _measured_times(self) -> dict[doubt.Measured, float] | None:
+        """Return the time of every measured magnitude [s]; None where a task has no uncertainty."""
+        times: dict[doubt.Measured, float] = {}
         for task in self.tasks:
             if task.expanded_uncertainty_mps2 is None:
                 return None
-            if a8 > 0:
-                sensitivity = task.a_hv_mps2 * task.time_s / (REFERENCE_DURATION_S * a8)
-                variance += (sensitivity * task.expanded_uncertainty_mps2) ** 2
-        return math.sqrt(variance)
+            measured = (task.a_hv_mps2, task.expanded_uncertainty_mps2)
+            times[measured] = times.get(measured, 0.0) + task.time_s
+        return times
 
     def to_dict(self) -> dict[str, Any]:
         """Return the `exposure` document."""
         return document("exposure", self._body(), (*self.notices, *self._doubts(), NOT_A_PERMIT))
 
     def _body(self) -> dict[str, Any]:
+        ends = self.a8_ends_mps2
         return {
             "a8_mps2": self.a8_mps2,
+            "a8_low_mps2": ends[0] if ends else None,
+            "a8_high_mps2": ends[1] if ends else None,
             "points": self.points,
             "tasks": [task.to_dict() | self._time_left(task) | self._cuts(task) for task in self.tasks],
             "regime": self.values.name,
@@ -177,10 +202,12 @@ class DailyExposure:
         }
 
     def _time_left(self, task: ExposureTask) -> dict[str, float | None]:
-        return {
-            "time_left_to_action_s": self.time_left_s(self.values.action_mps2, task),
-            "time_left_to_limit_s": self.time_left_s(self.values.limit_mps2, task),
-        }
+        found: dict[str, float | None] = {}
+        for name, value in (("action", self.values.action_mps2), ("limit", self.values.limit_mps2)):
+            low, high = self.time_left_ends_s(value, task) or (None, None)
+            times = (self.time_left_s(value, task), low, high)
+            found |= zip((f"time_left_to_{name}{end}_s" for end in ("", "_low", "_high")), times, strict=True)
+        return found
 
     def _cuts(self, task: ExposureTask) -> dict[str, float | None]:
         return {
@@ -189,30 +216,29 @@ class DailyExposure:
         }
 
     def _doubts(self) -> list[Notice]:
-        notices = []
-        doubt = self.expanded_uncertainty_mps2
-        if doubt is None:
-            notices.append(
-                Notice(
-                    "uncertainty_unknown",
-                    "caution",
-                    "a magnitude came as a bare number: the day's uncertainty cannot be given",
-                    remedy="use grade documents or recordings as tasks",
-                )
-            )
+        expanded, ends = self.expanded_uncertainty_mps2, self.a8_ends_mps2
+        notices = [] if ends else [_DOUBT_UNKNOWN]
         for name, value in (("action", self.values.action_mps2), ("limit", self.values.limit_mps2)):
-            if doubt and abs(self.a8_mps2 - value) < doubt:
-                notices.append(_close_to(name, self.a8_mps2, value, doubt))
+            if expanded and ends and ends[0] < value < ends[1]:
+                notices.append(_close_to(name, self.a8_mps2, value, expanded))
         if self.tasks[-1].a_hv_mps2 < _STILL_MPS2:
             notices.append(Notice("no_vibration", "info", "the last task's tool does not shake: no time to a value"))
         return notices
 
 
-def _close_to(name: str, a8: float, value: float, doubt: float) -> Notice:
+_DOUBT_UNKNOWN = Notice(
+    "uncertainty_unknown",
+    "caution",
+    "a magnitude came as a bare number: the day's uncertainty cannot be given",
+    remedy="use grade documents or recordings as tasks",
+)
+
+
+def _close_to(name: str, a8: float, value: float, expanded: float) -> Notice:
     return Notice(
         "within_uncertainty",
         "caution",
-        f"A(8) {a8:.2f} ± {doubt:.2f} m/s² cannot be told from the {name} value {value:g} m/s²",
+        f"A(8) {a8:.2f} ± {expanded:.2f} m/s² cannot be told from the {name} value {value:g} m/s²",
         value=a8,
         limit=value,
         remedy="plan as if the value were reached, or measure more runs",
@@ -268,7 +294,8 @@ def day_of(tasks: Sequence[ExposureTask], values: ExposureValues = EU, notices: 
 
 def refused_day(values: ExposureValues, reason: str) -> dict[str, Any]:
     """Return the `exposure` document of a day that holds a recording without a magnitude, and why."""
-    keys = ("a8_mps2", "points", "verdict", "time_left_to_action_s", "time_left_to_limit_s", "weekly_a8_mps2")
+    left = (f"time_left_to_{name}{end}_s" for name in ("action", "limit") for end in ("", "_low", "_high"))
+    keys = ("a8_mps2", "a8_low_mps2", "a8_high_mps2", "points", "verdict", *left, "weekly_a8_mps2")
     unknown = dict.fromkeys((*keys, "expanded_uncertainty_mps2", "white_finger_years"))
     known = {
         "tasks": [],

@@ -47,7 +47,7 @@ class GradedRecording(GradedRun, Protocol):
 
 @dataclass(frozen=True)
 class AllowedTime:
-    """Daily trigger time to a value [s]; `low_s` and `high_s` at the ends of a_hv's expanded uncertainty."""
+    """Daily trigger time to a value [s]; `low_s` and `high_s` are its ends for the doubt of a_hv (k = 2)."""
 
     value_s: float | None
     low_s: float | None
@@ -61,12 +61,12 @@ class AllowedTime:
 def allowed_time(a_hv: float | None, uncertainty: float | None, value_mps2: float) -> AllowedTime:
     """Return the daily trigger time until A(8) reaches a value; None where it cannot be given.
 
-    Source: ISO 5349-1:2001 eq. 2 solved for T, at a_hv and at a_hv ± U.
+    Source: ISO 5349-1:2001 eq. 2 solved for T, at a_hv and at its ends.
     """
     if a_hv is None:
         return AllowedTime(None, None, None)
-    doubt = uncertainty or 0.0
-    return AllowedTime(*(time_to_reach(a, value_mps2) for a in (a_hv, a_hv + doubt, a_hv - doubt)))
+    low, high = unc.ends(a_hv, uncertainty or 0.0)
+    return AllowedTime(*(time_to_reach(a, value_mps2) for a in (a_hv, high, low)))
 
 
 @dataclass(frozen=True)
