@@ -24,10 +24,11 @@ from vibekit.recording.segments import running_median
 
 _FRAME_TURNS = 6.0  # a frame holds so many turns of the slowest shaft, within the limits below
 _FRAME_S = (0.25, 0.64)
-_CHUNK_FRAMES = 256
 _HALF_WIDTHS = (1, 2, 4, 8, 16)  # frames to either side over which a track may be smoothed
-_SURE_LINE = 0.5
-_WHITE_DB = 8.0  # over the noise: lines that may refine the speed
+_BESIDE_STEPS = (0, -12, -9, 9, 12)  # of the line map: a line's place, and where noise is taken beside it
+_LEAST_FRAMES = 3
+_PRIOR_FRAMES = 6.0  # what is usual counts as much as so many frames
+_SHARES = np.array([0.02, 0.1, 0.3, 0.5, 0.7, 0.95])  # each costs a pass over the map
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,38 @@ def track(
     scores[~on] *= 0.5
     columns = best_path(scores, mapped.hop / mapped.sample_rate, on)
     return speeds[columns], scores[np.arange(columns.size), columns] - np.median(scores, axis=1)
+
+
+def settled(
+    mapped: LineMap, orders: Sequence[ExpectedOrder], path_hz: FloatArray, on: NDArray[np.bool_]
+) -> tuple[ExpectedOrder, ...]:
+    """Return the orders with how often each stood over the noise along a path, in this recording.
+
+    What a tool shows it shows all along: a train's line that stands in one half of the frames is looked for in the
+    others, one that never stands is no help to a rival that would need it for a second. Beside a line's place, at 4 and
+    5 % off, noise and strangers stand as well: that share is taken off. The usual share counts as six frames.
+    """
+    chosen = np.flatnonzero(on)
+    found = []
+    for expected in orders:
+        step = np.round(np.log(path_hz[chosen] * expected.order / mapped.lowest_hz) / STEP).astype(int)
+        inside = (step > _BESIDE_STEPS[-1] + 1) & (step < mapped.decibels.shape[1] - _BESIDE_STEPS[-1] - 2)
+        rows, step = chosen[inside], step[inside]
+        if rows.size < _LEAST_FRAMES:
+            found.append(expected)
+            continue
+        here, *beside = (_standing_share(mapped, rows, step + by) for by in _BESIDE_STEPS)
+        false = float(np.mean(beside))
+        stood = max(0.0, here - false) / max(1.0 - false, 1e-9)
+        share = (stood * rows.size + _PRIOR_FRAMES * expected.likely) / (rows.size + _PRIOR_FRAMES)
+        found.append(ExpectedOrder(expected.order, float(_SHARES[np.argmin(np.abs(_SHARES - share))])))
+    return tuple(found)
+
+
+def _standing_share(mapped: LineMap, rows: NDArray[np.intp], step: NDArray[np.intp]) -> float:
+    """Return the share of frames in which a line stands at a step or the ones beside it."""
+    near = mapped.decibels[rows[:, None], step[:, None] + np.arange(-1, 2)].max(axis=1)
+    return float((near > IN_FRAME.starts_db).mean())
 
 
 def mean_along(mapped: LineMap, path_hz: FloatArray, on: NDArray[np.bool_]) -> tuple[FloatArray, float]:

@@ -13,7 +13,7 @@ from vibekit.errors import Notice
 from vibekit.machine.drivetrain import expected_lines
 from vibekit.machine.refine import refined
 from vibekit.machine.salience import ExpectedOrder, LineMap
-from vibekit.machine.tracking import Candidate, map_of, mean_along, scales, smoothed, track
+from vibekit.machine.tracking import Candidate, map_of, mean_along, scales, settled, smoothed, track
 from vibekit.recording.limits import folded_hz
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import trigger_on
@@ -93,13 +93,13 @@ def line_speed(
     high = min(target.high_hz, 0.47 * sample_rate)
     low = max(STANDS_BELOW * (target.rated_hz or target.low_hz / 0.2), mapped.lowest_hz)
     path, along = track(mapped, target.orders, low, high, on)
+    if target.of is not None:  # a train: without one the harmonics looked for are the same whatever turns
+        found, _ = _scaled(mapped, path, target, low, high, on)
+        stand = settled(mapped, target.orders, path * (found[0].factor if found else 1.0), on)
+        path, along = track(mapped, stand, low, high, on)
     along = np.where(path > 1.02 * low, along, 0.0)  # at the end of the range a path only waits
-    middle = float(np.median(path[on]))
-    mean, first = mean_along(mapped, path, on)
+    found, middle = _scaled(mapped, path, target, low, high, on)
     on = _with_starts_and_stops(on, along, mapped.hop / mapped.sample_rate)
-    found = _with_prior(
-        scales(mean, first, target.orders, max(target.low_hz, low) / middle, high / middle), middle, target
-    )
     if not found or found[0].score < LEAST_EVIDENCE:
         return _nothing(_no_lines(found), ()), target.of
     chosen = found[0]
@@ -111,6 +111,16 @@ def line_speed(
     notices = () if target.narrowed else (_not_narrowed(),)
     result = LineSpeed(time_s, hz, float(np.clip(certain, 0.01, 0.98)), rivals, notices)
     return _against_folding(result, target, sample_rate, stamped), target.of
+
+
+def _scaled(
+    mapped: LineMap, path: FloatArray, target: _Target, low: float, high: float, on: NDArray[np.bool_]
+) -> tuple[tuple[Candidate, ...], float]:
+    """Return the factors by which the path may have to be multiplied, best first, and its median speed [Hz]."""
+    middle = float(np.median(path[on]))
+    mean, first = mean_along(mapped, path, on)
+    found = scales(mean, first, target.orders, max(target.low_hz, low) / middle, high / middle)
+    return _with_prior(found, middle, target), middle
 
 
 def _target(tool: ToolSheet | None, read_hz: float | None) -> _Target:
