@@ -58,7 +58,8 @@ def speed(
 
 def _draw_map(result: SpeedEstimate, recording: Recording, path: Path, linear: bool) -> None:
     from vibekit.bench.plots_map import plot_map
-    from vibekit.machine.maps import map_orders, order_map, resonances, speed_map, swept_orders
+    from vibekit.machine.maps import map_orders, speed_map
+    from vibekit.machine.resonances import order_map, resonances, swept_orders
 
     mapped = speed_map(recording, result)
     names = map_orders(recording.tool, result.of)

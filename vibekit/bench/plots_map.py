@@ -11,7 +11,8 @@ import numpy as np
 from vibekit.bench.plots_machine import new_figure, save
 
 if TYPE_CHECKING:
-    from vibekit.machine.maps import Resonance, SpeedMap
+    from vibekit.machine.maps import SpeedMap
+    from vibekit.machine.resonances import Resonance
 
 _DEEP_DB = 50.0  # below the highest level: where the colours end
 

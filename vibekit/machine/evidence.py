@@ -26,7 +26,7 @@ import numpy as np
 
 from vibekit.machine.drivetrain import bearing_orders
 from vibekit.machine.feature_words import feature_words
-from vibekit.machine.maps import order_map
+from vibekit.machine.resonances import order_map
 from vibekit.machine.signal_views import Line, SignalViews, View, decibels, root_sum
 from vibekit.recording.toolsheet import Bearing, Mesh, ToolSheet
 
@@ -327,8 +327,8 @@ def sweep_features(views: SignalViews, shaft: str) -> tuple[Notes, str]:
     """
     notes, ratio = Notes(), views.speed.ratios[shaft]
     swept = order_map(views.recording, views.speed, [ratio])
-    hz, level = swept.hz * ratio, swept.levels[:, 0]
-    known = np.isfinite(hz) & (hz > 0) & (level > 2.0 * swept.floor[:, 0])
+    hz, (level, floor) = swept.hz * ratio, swept.loudest(0)
+    known = np.isfinite(hz) & (hz > 0) & (level > 2.0 * floor)
     running = known & (hz > 0.93 * np.nanmax(hz, initial=0.0))
     on_the_way = known & (hz > 0.45 * np.nanmax(hz, initial=0.0)) & (hz < 0.8 * np.nanmax(hz, initial=0.0))
     if running.sum() < 4 or on_the_way.sum() < 4:

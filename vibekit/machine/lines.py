@@ -12,9 +12,9 @@ from vibekit.errors import Notice, RecordingLimitError, UsageError, document
 from vibekit.machine.drivetrain import ExpectedLine, expected_lines
 from vibekit.machine.families import SidebandRow, sideband_families
 from vibekit.machine.impacts import impact_band
-from vibekit.machine.maps import Resonance, order_map, resonances, swept_orders
 from vibekit.machine.orders import order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
+from vibekit.machine.resonances import Resonance, crossed_resonances
 from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
 from vibekit.machine.teeth import TeethProposal, propose_teeth
@@ -165,7 +165,7 @@ def spectrum(
         expected,
         speed,
         teeth,
-        resonances(order_map(recording, speed, swept_orders(tool, speed.of))) if kind == "order" else (),
+        crossed_resonances(recording, speed, tool) if kind == "order" else (),
         notices + _teeth_notices(teeth),
         sideband_families(floored, hz_per_unit, tool, rates) if kind != "envelope" else (),
     )
