@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vibekit.machine.tracking import smoothed
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import running_median
 
 _BLOCK_S = 0.25  # a shaft that turns gives at least one pulse in this time
 _LONG, _SHORT = 1.5, 0.6  # of the neighbours' interval: beyond these a pulse is missing or one too many
-_HALF_S = 0.1  # half of the time over which turns are counted
+_SPAN_S = (0.02, 0.12)  # times over which turns are counted: from two pulses of the torque of an AC motor
+_TIMING = 3e-4  # of the speed: what the timing of the pulses may leave open before neighbours are averaged
 _LEAST_SAMPLES = 3.0  # between pulses; fewer, and pulses fall between samples
 _STOPPED_S = 0.5  # no pulse for so long: the shaft stands
 
@@ -62,9 +64,9 @@ def tach_track(signal: FloatArray, sample_rate: float, pulses_per_rev: float) ->
     """Return the speed from a tachometer channel, or None: fewer than four pulses, or too fast for the rate.
 
     Pulses closer than 0.6 of the neighbours' median interval are doubles and dropped; gaps of about a whole number of
-    intervals are missing pulses and filled; longer than 0.5 s the shaft stands. Speed is the slope of the turns
-    counted over 0.2 s, or over a whole turn where that lasts longer, so that marks spaced unevenly around the shaft and
-    the coarse timing of edges at a low rate average out.
+    intervals are missing pulses and filled; longer than 0.5 s the shaft stands. Speed is read between each pulse and
+    the one whole turns later, so that marks spaced unevenly around the shaft do not matter: over as few turns as the
+    timing of the pulses allows, and then smoothed as far as the readings' own scatter calls for.
     """
     times = pulse_times(signal, sample_rate)
     if times.size < 4:
@@ -74,15 +76,31 @@ def tach_track(signal: FloatArray, sample_rate: float, pulses_per_rev: float) ->
     usual = float(np.median(np.diff(filled)))
     if usual * sample_rate < _LEAST_SAMPLES:
         return None
-    half = max(_HALF_S, 1.5 * usual, 0.5 * usual * pulses_per_rev)
-    grid = np.arange(filled[0] + half, filled[-1] - half + 1e-9, _HALF_S / 2.0)
-    if grid.size == 0:
-        grid, half = np.array([(filled[0] + filled[-1]) / 2.0]), (filled[-1] - filled[0]) / 2.0
-    turns = np.arange(filled.size) / pulses_per_rev
-    hz = (np.interp(grid + half, filled, turns) - np.interp(grid - half, filled, turns)) / (2.0 * half)
+    count = _pulses_in_span(filled, usual, pulses_per_rev)
+    count = min(count, filled.size - 1)
+    spans = filled[count:] - filled[:-count]
+    middle = 0.5 * (filled[count:] + filled[:-count])
+    half = 0.5 * float(np.median(spans))
+    grid = np.arange(middle[0], middle[-1] + 1e-9, half)
+    hz = np.interp(grid, middle, count / pulses_per_rev / spans)
     for start, stop in stops:
         hz[(grid > start - half) & (grid < stop + half)] = np.nan
-    return TachTrack(grid, hz, int(times.size), missing, int(times.size - kept.size))
+    return TachTrack(grid, smoothed(hz), int(times.size), missing, int(times.size - kept.size))
+
+
+def _pulses_in_span(times: FloatArray, usual: float, pulses_per_rev: float) -> int:
+    """Return over how many pulses the speed is read: whole turns, at least 0.02 s, more where pulses are timed badly.
+
+    The timing error is that of the third differences over a turn: √20 of it stands there, and little of the speed.
+    """
+    turn = max(1, round(pulses_per_rev))
+    least = _SPAN_S[0]
+    if times.size > 3 * turn + 8:
+        bends = times[3 * turn :] - 3.0 * times[2 * turn : -turn] + 3.0 * times[turn : -2 * turn] - times[: -3 * turn]
+        error = float(np.median(np.abs(bends))) / (0.6745 * np.sqrt(20.0))
+        least = float(np.clip(np.sqrt(2.0) * error / _TIMING, *_SPAN_S))
+    turns = max(1, round(least / (usual * pulses_per_rev)))
+    return max(1, round(turns * pulses_per_rev))
 
 
 def _without_doubles(times: FloatArray) -> FloatArray:
