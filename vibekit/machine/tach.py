@@ -13,7 +13,7 @@ from vibekit.recording.segments import running_median
 _BLOCK_S = 0.25  # a shaft that turns gives at least one pulse in this time
 _LONG, _SHORT = 1.5, 0.6  # of the neighbours' interval: beyond these a pulse is missing or one too many
 _SPAN_S = (0.02, 0.12)  # times over which turns are counted: from two pulses of the torque of an AC motor
-_TIMING = 3e-4  # of the speed: what the timing of the pulses may leave open before neighbours are averaged
+_TIMING = 1e-3  # of the speed: what the timing of the pulses may leave open before neighbours are averaged
 _LEAST_SAMPLES = 3.0  # between pulses; fewer, and pulses fall between samples
 _STOPPED_S = 0.5  # no pulse for so long: the shaft stands
 
