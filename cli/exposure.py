@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vibekit.errors import InputError, RecordingLimitError, UsageError
+from vibekit.errors import InputError, Notice, RecordingLimitError, UsageError, distinct
 from vibekit.units import format_duration, parse_duration
 
 from .options import Json, PlotOption, RecordingOptions, recording_command
@@ -27,7 +29,8 @@ _MOST_DOCUMENT_BYTES = 1 << 26  # of a grade document: some thousand recordings
 Tasks = Annotated[
     list[str],
     typer.Argument(
-        metavar="TASK...", help="MAGNITUDE@TIME (3.5@3h), grade.json@1h20m, or a recording of a whole shift."
+        metavar="TASK...",
+        help="MAGNITUDE@TIME (3.5@3h), grade.json@1h20m, run.wav@1h20m, or a recording of a whole shift.",
     ),
 ]
 FailOver = Annotated[
@@ -63,15 +66,16 @@ def exposure(
     if regime not in REGIMES:
         raise UsageError(f"--regime {regime!r} is not one of {', '.join(REGIMES)}")
     try:
-        pairs = [_task(text, options) for text in tasks]
-        day = day_of([task for task, _ in pairs], REGIMES[regime])
+        given = [_task(text, options) for text in tasks]
+        notices = distinct([notice for one in given for notice in one.notices])
+        day = day_of([one.task for one in given], REGIMES[regime], notices)
     except RecordingLimitError as error:
         emit(refused_day(REGIMES[regime], str(error)), as_json, render)
         return
     if plot is not None:
         from vibekit.bench.plots_hand import plot_exposure
 
-        plot_exposure(day, plot, [shift for _, shift in pairs])
+        plot_exposure(day, plot, [one.shift for one in given])
         note(f"plot written to {plot}")
     week = weekly_exposure([day.a8_mps2, *other_day]) if other_day else None
     document = day.to_dict() | {"weekly_a8_mps2": week}
@@ -94,8 +98,18 @@ def end_over(value_name: str | None, value: float | None) -> int:
     return _OVER_EXIT if value is not None and value >= limits[value_name] * (1 - 1e-12) else 0
 
 
-def _task(text: str, options: RecordingOptions) -> tuple[ExposureTask, ShiftCourse | None]:
-    """Return one task: a number, a grade document, or a whole-shift recording with its course."""
+@dataclass(frozen=True)
+class _Given:
+    """A task as given: with the course of a whole-shift recording, and what its magnitude came with."""
+
+    task: ExposureTask
+    shift: ShiftCourse | None = None
+    notices: tuple[Notice, ...] = ()
+
+
+def _task(text: str, options: RecordingOptions) -> _Given:
+    """Return one task: a number, a grade document, or a recording; without a time that of a whole shift."""
+    from vibekit.bench.gather import recording_suffixes
     from vibekit.handarm.exposure import ExposureTask
 
     what, at, time = text.rpartition("@")
@@ -103,38 +117,59 @@ def _task(text: str, options: RecordingOptions) -> tuple[ExposureTask, ShiftCour
         if _NUMBER.match(text) and not Path(text).exists():
             raise UsageError(f"task {text!r} has no time: write MAGNITUDE@TIME, such as 3.5@3h")
         return _shift(Path(text), options)
-    seconds = parse_duration(time)
+    try:
+        seconds = parse_duration(time)
+    except UsageError as error:
+        raise UsageError(f"task {text!r}: {error}") from None
     if _NUMBER.match(what) and not Path(what).is_file():
         try:
-            return ExposureTask(float(what), seconds, name=text), None
+            return _Given(ExposureTask(float(what), seconds, name=text))
         except ValueError:
-            raise UsageError(f"task {text!r}: {what!r} is not a magnitude in m/s²") from None
-    return _graded(Path(what), seconds), None
+            raise UsageError(f"task {text!r}: {what!r} is not a magnitude in m/s², such as 3.5") from None
+    if not what:
+        raise UsageError(f"task {text!r} has no magnitude: write MAGNITUDE@TIME, such as 3.5@3h")
+    path = Path(what)
+    if path.suffix.lower() in recording_suffixes():
+        whole = _shift(path, options)
+        return replace(whole, task=replace(whole.task, time_s=seconds), shift=None)
+    return _graded(path, seconds)
 
 
-def _graded(path: Path, seconds: float) -> ExposureTask:
+def _graded(path: Path, seconds: float) -> _Given:
     from vibekit.handarm.exposure import LARGEST_MPS2, ExposureTask
     from vibekit.recording.tables import read_small_text
 
     try:
-        summary = json.loads(read_small_text(path, _MOST_DOCUMENT_BYTES))["summary"]
-        magnitude, doubt = summary["a_hv_mps2"], summary["expanded_uncertainty_mps2"]
+        document = json.loads(read_small_text(path, _MOST_DOCUMENT_BYTES))
+        magnitude, doubt = (document["summary"][key] for key in ("a_hv_mps2", "expanded_uncertainty_mps2"))
+        cautions = [_caution(notice) for notice in document.get("notices", ()) if notice["severity"] == "caution"]
     except InputError as error:
-        raise InputError(f"{error} (a task is MAGNITUDE@TIME or GRADE_DOCUMENT@TIME)") from None
-    except (ValueError, RecursionError, KeyError, TypeError):
+        raise InputError(f"{error} (a task is MAGNITUDE@TIME, GRADE_DOCUMENT@TIME or RECORDING@TIME)") from None
+    except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
         raise InputError(f"{path}: is not a grade document (write one with vibekit grade --json)") from None
     if magnitude is None:
         raise InputError(f"{path}: holds no magnitude: its recordings could not be graded")
     if not all(_is_number(v) and 0 <= v <= LARGEST_MPS2 for v in (magnitude, 0 if doubt is None else doubt)):
         raise InputError(f"{path}: its magnitude or uncertainty is not a number of m/s² from 0 to {LARGEST_MPS2:g}")
-    return ExposureTask(float(magnitude), seconds, None if doubt is None else float(doubt), path.name)
+    task = ExposureTask(float(magnitude), seconds, None if doubt is None else float(doubt), path.name)
+    return _Given(task, notices=_of(path, cautions))
+
+
+def _caution(notice: dict[str, Any]) -> Notice:
+    remedy = notice.get("remedy")
+    return Notice(str(notice["code"]), "caution", str(notice["message"]), remedy=str(remedy) if remedy else None)
+
+
+def _of(path: Path, notices: Iterable[Notice]) -> tuple[Notice, ...]:
+    """Return the cautions among notices, each saying from which file it comes."""
+    return tuple(replace(n, message=f"{path.name}: {n.message}") for n in notices if n.severity == "caution")
 
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _shift(path: Path, options: RecordingOptions) -> tuple[ExposureTask, ShiftCourse]:
+def _shift(path: Path, options: RecordingOptions) -> _Given:
     """Return the task of a whole-shift recording: its magnitude over the trigger-on time, held for that time."""
     import vibekit as vk
     from vibekit.bench.plots_hand import ShiftCourse
@@ -148,7 +183,7 @@ def _shift(path: Path, options: RecordingOptions) -> tuple[ExposureTask, ShiftCo
         reason = next(n.message for n in magnitude.notices if n.severity == "refusal")
         raise RecordingLimitError(f"{path}: cannot be graded: {reason}")
     task = ExposureTask(magnitude.a_hv_mps2, magnitude.trigger_on_s, magnitude.expanded_uncertainty_mps2, path.name)
-    return task, ShiftCourse(magnitude, stream.origin.facts.started)
+    return _Given(task, ShiftCourse(magnitude, stream.origin.facts.started), _of(path, magnitude.notices))
 
 
 def render(document: Document) -> str:

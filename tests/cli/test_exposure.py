@@ -76,6 +76,43 @@ def test_a_whole_shift_recording(tmp_path: Path) -> None:
     assert document["tasks"][0]["time_s"] == pytest.approx(12, abs=0.2)
 
 
+def test_a_recording_may_be_held_for_another_time_than_its_own(tmp_path: Path) -> None:
+    """Its magnitude is that of its trigger-on time, A(8) = a·√(T / 8 h) of the time given; its cautions come along."""
+    file = tone_file(tmp_path / "run.wav", seconds=4)
+    graded = vibekit("grade", file, "--full-scale", "20 g", "--json")
+    (tmp_path / "grade.json").write_text(graded.out)
+    for task in (f"{file}@2h", f"{tmp_path / 'grade.json'}@2h"):
+        document = vibekit("exposure", task, "--full-scale", "20 g", "--json").document
+        assert document["a8_mps2"] == pytest.approx(0.5 * json.loads(graded.out)["summary"]["a_hv_mps2"])
+        short = [n["message"] for n in document["notices"] if n["code"] == "short" and n["severity"] == "caution"]
+        assert len(short) == 1 and short[0].startswith(Path(task.rpartition("@")[0]).name)
+
+
+@pytest.mark.parametrize(
+    ("task", "code", "says"),
+    [
+        ("@3h", 2, "has no magnitude"),
+        ("3,5@1h", 2, "such as 3.5"),
+        ("3.5@", 2, "'3.5@'"),
+        ("tool.toml", 3, "is a sheet"),
+        ("grade.json", 3, "NAME.json@TIME"),
+    ],
+)
+def test_a_wrong_task_says_what_is_expected(tmp_path: Path, task: str, code: int, says: str) -> None:
+    for name in ("tool.toml", "grade.json"):
+        (tmp_path / name).write_text("{}")
+    ended = vibekit("exposure", tmp_path / task if code == 3 else task)
+    assert (ended.code, ended.out) == (code, "")
+    assert says in ended.err
+
+
+@pytest.mark.parametrize("notices", ["[5]", '[{"severity": "caution"}]', '{"a": 1}', "[[]]"])
+def test_a_document_with_other_notices_is_no_grade_document(tmp_path: Path, notices: str) -> None:
+    summary = '{"a_hv_mps2": 3.0, "expanded_uncertainty_mps2": 1.0}'
+    (tmp_path / "grade.json").write_text(f'{{"summary": {summary}, "notices": {notices}}}')
+    assert vibekit("exposure", f"{tmp_path / 'grade.json'}@1h").code == 3
+
+
 def test_not_a_grade_document(tmp_path: Path) -> None:
     (tmp_path / "other.json").write_text("{}")
     ended = vibekit("exposure", f"{tmp_path / 'other.json'}@1h")

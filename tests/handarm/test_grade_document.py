@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -120,6 +121,22 @@ def test_missing_axes(axes: tuple[str, ...], rows: list[int]) -> None:
     assert f"only axis {', '.join(axes)} measured" in notice.message and notice.remedy
     part = next(p for p in found.budget if p.name == "missing axes")
     assert part.relative == pytest.approx((0.7**2 / 12 + 0.35**2) ** 0.5 / 1.7) and part.origin
+
+
+@pytest.mark.parametrize(("slow", "near"), [(0.0, False), (0.3, False), (0.6, True)])
+def test_a_floor_that_the_weighting_leaves_standing_is_said(slow: float, near: bool) -> None:
+    """30 m/s² at 400 Hz for 12 s, on a floor that shakes at 10 Hz: a tenth of the level, and more for the hand."""
+    t = np.arange(24 * RATE) / RATE
+    on = (t > 6) & (t < 18)
+    wave = 2**0.5 * (30.0 * np.sin(2 * np.pi * 400 * t) * on + slow * np.sin(2 * np.pi * 10 * t))
+    found = graded(np.stack([wave, 1e-3 * np.cos(t), 1e-3 * np.sin(t)]))
+    tool, floor = factors(400.0)[0] * 30.0, factors(10.0)[0] * slow
+    assert found.a_hv_mps2 == pytest.approx(math.hypot(tool, floor), rel=0.02)
+    said = [notice for notice in found.notices if notice.code == "near_background"]
+    assert bool(said) == near
+    if said:
+        assert said[0].value == pytest.approx(math.hypot(tool, floor) / floor, rel=0.03)
+        assert said[0].severity == "caution"
 
 
 def test_what_is_not_gradeable_keeps_what_is_known() -> None:

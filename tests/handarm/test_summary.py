@@ -97,6 +97,7 @@ def test_runs_that_agree_say_nothing_and_few_runs_do() -> None:
     for count, words in ((1, "1 run where"), (2, "2 runs where")):
         few = notice_of(summarise([Run(5.0)] * count).notices, "few_runs")
         assert (few.severity, few.value, few.limit) == ("caution", count, 3)
+        assert few.message.startswith("T-1, loaded: ")
         assert words in few.message and few.remedy
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from vibekit.bench.analysis import RunResult
@@ -205,16 +205,11 @@ def _order(tool: ToolResult) -> tuple[Any, ...]:
     return (tool.place is None, tool.accessory or "", tool.place.rank if tool.place else 0, a_hv, tool.tag)
 
 
-def _of(tag: str, notice: Notice) -> Notice:
-    return replace(notice, message=f"{tag}: {notice.message}")
-
-
 def _notices(tools: Sequence[ToolResult], runs: Sequence[RunResult]) -> list[Notice]:
     """Return what a reader of the ranking must know."""
     graded = [tool for tool in tools if tool.summary]
     notices = [n for run in runs for n in run.notices if n.code in ("speed_unknown", "axes_missing")]
-    notices += [_of(tool.tag, n) for tool in tools for n in (tool.summary.notices if tool.summary else ())]
-    notices = [n for n in notices if n.code != "few_runs"]
+    notices += [n for tool in graded if tool.summary for n in tool.summary.notices if n.code != "few_runs"]
     if not graded:
         why = "no recording of the bench can be graded in one condition: nothing can be compared"
         notices.append(Notice("nothing_to_rank", "refusal", why, remedy="see vibekit check for each recording"))

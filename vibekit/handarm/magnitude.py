@@ -17,15 +17,17 @@ from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_ag
 from vibekit.handarm.onepass import LevelTrack, measure
 from vibekit.handarm.summary import grade_document
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
+from vibekit.recording.background import floor_notice
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, SignalSource
-from vibekit.recording.segments import trigger_on
+from vibekit.recording.segments import middle, trigger_on
 from vibekit.recording.toolsheet import ToolSheet
 
 BoolArray = NDArray[np.bool_]
 ByAxis = dict[str, float | None]
 
 _MISSING_AXES_MULTIPLIER = 1.7  # on the dominant axis, ISO 5349-1:2001 clause 4.5 and Annex (1.0 to 1.7)
+_LEAST_OFF_S = 2.0  # of trigger-off time that tell the floor: more than a tool takes to come to rest
 _MULTIPLIER_DOUBT = (1.7 - 1.0) / math.sqrt(3.0) / 1.7  # r.m.s. distance from the 1.7 used, relative; JCGM 100 F.2.4.5
 
 
@@ -203,8 +205,23 @@ def _evaluate(
         budget=(*axis_parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool)),
         track=track,
         on=on,
-        notices=(*notices, *axis_notices),
+        notices=(*notices, *axis_notices, *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum()))),
     )
+
+
+def _floor_notice(source: SignalSource, track: LevelTrack, on: BoolArray, level: float) -> tuple[Notice, ...]:
+    """Return a caution where the weighted level lies near that of the recording's own part with the trigger off.
+
+    The trigger stands out by the unweighted level; what shakes nearby is slow, and the weighting takes less from it.
+    """
+    off = ~on & (np.arange(on.size) * track.frame_s >= SETTLING_S)
+    if off.sum() * track.frame_s < _LEAST_OFF_S:
+        return ()
+    second = round(1.0 / track.frame_s)
+    energy = track.weighted[:, off].sum(axis=0)[: off.sum() // second * second].reshape(-1, second).sum(axis=1)
+    floor = math.sqrt(middle(energy) / (second * track.counts[0]))
+    notice = floor_notice(source.origin.file or "recording", level, floor)
+    return (notice,) if notice else ()
 
 
 def _running_while_on(track: LevelTrack, used: BoolArray) -> FloatArray:

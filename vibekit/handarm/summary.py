@@ -165,8 +165,9 @@ def summarise(magnitudes: Sequence[GradedRun]) -> GradeSummary:
     by_position = groupby(sorted(graded, key=_position), key=_position)
     positions = tuple(_at_position(list(runs)) for _, runs in by_position)
     deciding = max(positions, key=lambda p: p.a_hv_mps2, default=None)
-    notices = _run_notices(deciding) if deciding else ()
     tool, condition = (magnitudes[0].tool, magnitudes[0].condition) if magnitudes else (None, None)
+    who = ", ".join(fact for fact in (tool, condition, deciding.position if deciding else None) if fact)
+    notices = _run_notices(deciding, f"{who}: " if who else "") if deciding else ()
     return GradeSummary(tool, condition, deciding, positions, _declared(magnitudes, deciding), notices)
 
 
@@ -220,15 +221,15 @@ def _averaged(part: unc.UncertaintyPart, operators: int) -> unc.UncertaintyPart:
     return unc.UncertaintyPart(part.name, part.relative / math.sqrt(operators), f"{part.origin}; mean of {operators}")
 
 
-def _run_notices(deciding: PositionResult) -> tuple[Notice, ...]:
-    """Return what the number and scatter of runs call for. ISO 5349-2 5.4.1 and ISO 28927-1 (from memory)."""
+def _run_notices(deciding: PositionResult, who: str) -> tuple[Notice, ...]:
+    """Return what the number and scatter of runs of `who` call for. ISO 5349-2 5.4.1 and ISO 28927-1 (from memory)."""
     notices = []
     if deciding.runs < 3:
-        message = f"{deciding.runs} run{'s' if deciding.runs > 1 else ''} where ISO 5349-2 asks for at least 3"
+        message = f"{who}{deciding.runs} run{'s' if deciding.runs > 1 else ''} where ISO 5349-2 asks for at least 3"
         notices.append(Notice("few_runs", "caution", message, deciding.runs, 3, "record the same work three times"))
     variation = deciding.coefficient_of_variation
     if variation is not None and not deciding.agree:
-        message = f"the runs scatter by {100 * variation:.0f} % (test codes accept less than 15 % or 0.3 m/s²)"
+        message = f"{who}the runs scatter by {100 * variation:.0f} % (test codes accept less than 15 % or 0.3 m/s²)"
         notices.append(
             Notice("runs_scatter", "caution", message, variation, 0.15, "find what changed between the runs")
         )

@@ -23,6 +23,12 @@ from vibekit.recording.toolsheet import ToolSheet, load_tool
 _RATES_HZ = (1e-3, 1e6)  # wider than any accelerometer's; blocks are some seconds long, so a rate is also memory
 _LARGEST = 1e9  # [m/s²], and of a raw channel: no sensor gives more, and its square is still a number
 
+_NO_RECORDINGS = {
+    ".toml": "is a sheet, not a recording: name the recording itself (a tool sheet goes with --tool, a bench sheet to "
+    "vibekit rank)",
+    ".json": "is a result, not a recording (a grade goes to vibekit exposure as NAME.json@TIME, such as 1h20m)",
+}
+
 CHANNEL_ROLES = (*ACCELERATION_AXES, "tach", "sound", "-")
 
 
@@ -139,7 +145,8 @@ def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
         return readers_parquet.open_parquet(path, facts, parts[1:])
     if suffix in readers_text.SUFFIXES:
         return readers_text.open_text(path, facts, parts[1:])
-    raise InputError(f"{path}: no reader for {suffix or 'a file without suffix'}")
+    what = _NO_RECORDINGS.get(suffix, f"no reader for {suffix or 'a file without suffix'}")
+    raise InputError(f"{path}: {what}")
 
 
 def _has_gravity(
