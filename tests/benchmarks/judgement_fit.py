@@ -26,7 +26,7 @@ from vibekit.recording.recording import FloatArray
 OF_KIND = "level_"  # features so named are plain levels
 LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much
 LEVEL_SPREAD = 6.0  # dB: sensor, its place and grip move plain levels so much between tools of one kind (no source)
-_OF_COMBS = dict.fromkeys(("line_comb", "line_lead", "pulse_comb", "pulse_lead"), 1.0)  # of some 10 readings each
+_OF_COMBS = dict.fromkeys(("line_comb", "line_lead", "pulse_comb", "pulse_lead"), 2.0)  # some 10 readings each
 LEAST_SPREADS = {**_OF_COMBS, "tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
 _FOLDS = 3
 _UNKNOWN_KIND = 0.5  # weight of a recording taken as of no known kind of tool
@@ -47,16 +47,7 @@ _PLAY = {
     "two_least": "+",
 }
 _TEETH = {"level_mesh": "+", "mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
-_COMBS = {"line_comb": "+", "line_lead": "+", "pulse_comb": "+", "pulse_lead": "+"}
-_RACE = {
-    **_COMBS,
-    "env_first": "+",
-    "env_mean": "+",
-    "env_lead": "+",
-    "white_comb": "+",
-    "white_lead": "+",
-    **_DISORDER,
-}
+_RACE = {"line_comb": "+", "line_lead": "+", "pulse_comb": "+", "pulse_lead": "+", **_DISORDER}
 FEATURES: dict[str, dict[str, str]] = {
     "imbalance.accessory": {
         "grade": "+",
@@ -144,8 +135,8 @@ FEATURES: dict[str, dict[str, str]] = {
         "axial_two": "?",
     },
     "bearing.outer_race": _RACE,
-    "bearing.inner_race": {**_RACE, "env_side": "+", "white_side": "+"},
-    "bearing.rolling_element": {**_RACE, "env_side": "+", "white_side": "+"},
+    "bearing.inner_race": _RACE,
+    "bearing.rolling_element": _RACE,
     "bearing.cage": _RACE,
     "electrical.commutation": {"ripple_over": "+", "ripple_share": "+", "ripple_side": "+", **_DISORDER},
     "electrical.mains": {"mains_over": "+", "mains_share": "+", "mains_force": "+", **_DISORDER},

@@ -10,8 +10,7 @@ the mechanisms do (symptoms after Scheffer & Girdhar 2004, Randall 2011, Randall
   every second turn, impacts, a raised floor; not proportional to the force.
 - gear: mesh line and harmonics; wear raises the second; a gear off centre modulates the mesh once per its turn (few,
   strong sidebands); a chipped tooth knocks once per turn (many weak sidebands, an impulse in the average over turns).
-- rolling bearing: impacts at the race's passing rate ring the housing; seen in the envelope of a high band, up to 2 %
-  off the kinematic rate by slip; inner race and elements pass through the load zone: sidebands at 1x and cage rate.
+- rolling bearing: impacts at the race's passing rate; in `machine.rolling`.
 - commutation: torque ripple at bars x turns; a bad bar adds once-per-turn sidebands. Mains: pull at twice its rate.
 """
 
@@ -24,15 +23,13 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.machine.drivetrain import bearing_orders
 from vibekit.machine.feature_words import feature_words
 from vibekit.machine.resonances import order_map
 from vibekit.machine.signal_views import Line, SignalViews, View, decibels, root_sum
-from vibekit.recording.toolsheet import Bearing, Mesh, ToolSheet
+from vibekit.recording.toolsheet import Mesh, ToolSheet
 
 _GRADE_MM_S = 6.3  # G 6.3: motors under 80 mm shaft height, ISO 21940-11:2016 Table 1
 _SIGNIFICANT_DB = 10.0  # over the floor: common practice, no source
-_SLIP = 0.02  # Randall & Antoni 2011 (from memory): 1 to 2 %
 _IMPLAUSIBLE_DB = 25.0  # no housing mode of a tool amplifies so much: the speed was lost on the way
 _HARMONICS = range(3, 11)
 _HALVES = (0.5, 1.5, 2.5)
@@ -228,52 +225,6 @@ def _sidebands(notes: Notes, view: View, role: str, shaft: str, at: float, turn:
         strongest = max(far, key=lambda r: r.amplitude_mps2)
         notes.put(f"side_{role}_far", decibels(root_sum(far), carrier.amplitude_mps2), strongest)
         notes.put(f"side_{role}_count", float(sum(r.over_floor_db > _SIGNIFICANT_DB for r in far)), strongest)
-
-
-def bearing_features(views: SignalViews, bearing: Bearing) -> dict[str, Notes]:
-    """Return, per place of a rolling bearing, what its envelope lines say; empty where geometry or speed is unknown."""
-    known = bearing.balls is not None and bearing.ball_mm is not None and bearing.pitch_mm is not None
-    if not known or bearing.shaft not in views.ratios:
-        return {}
-    turn = views.ratios[bearing.shaft]
-    rates = bearing_orders(bearing.balls or 0, bearing.ball_mm or 0.0, bearing.pitch_mm or 0.0, bearing.contact_deg)
-    places = {
-        "outer_race": (rates.outer_race, 0.0),
-        "inner_race": (rates.inner_race, 1.0),
-        "rolling_element": (2.0 * rates.rolling_element, rates.cage),
-        "cage": (rates.cage, 0.0),
-    }
-    found = {}
-    for place, (order, modulator) in places.items():
-        notes = _place(views, f"{bearing.name} {place.replace('_', ' ')}", order * turn, modulator * turn)
-        if notes.values:
-            found[place] = notes
-    for place, notes in found.items():
-        for kind, read in (("env_lead", "env_mean"), ("white_lead", "white_comb")):
-            rivals = [other.values[read] for name, other in found.items() if name != place]
-            notes.put(kind, notes.values[read] - max(rivals, default=0.0))
-    return found
-
-
-def _place(views: SignalViews, name: str, order: float, modulator: float) -> Notes:
-    notes, view = Notes(), views.rolling_envelope
-    lines = [view.read(f"{n}x {name}, envelope" if n > 1 else f"{name}, envelope", n * order, _SLIP) for n in (1, 2, 3)]
-    known = [line for line in lines if line is not None]
-    if not known:
-        return notes
-    strongest = max(known, key=lambda r: r.over_floor_db)
-    notes.put("env_first", known[0].over_floor_db, known[0])
-    notes.put("env_mean", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
-    white, white_side = views.whitened_envelope.comb(order, _SLIP, modulator)
-    notes.put("white_comb", white, strongest)
-    if modulator:
-        notes.put("white_side", white_side)
-    if modulator and known[0].order is not None:
-        sides = [view.read(f"{name} {s:+d}, envelope", known[0].order + s * modulator, 0.004) for s in (-1, 1)]
-        heights = [side.over_floor_db for side in sides if side is not None]
-        if heights:
-            notes.put("env_side", max(heights))
-    return notes
 
 
 def ripple_features(views: SignalViews, motor: str, bars: int) -> Notes:

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from vibekit.machine.evidence import (
     Notes,
     PartFeatures,
-    bearing_features,
     mains_features,
     mesh_features,
     ripple_features,
@@ -16,7 +15,7 @@ from vibekit.machine.evidence import (
     sweep_features,
 )
 from vibekit.machine.octaves import octave_features
-from vibekit.machine.rolling import bearing_features as comb_features
+from vibekit.machine.rolling import bearing_features
 from vibekit.machine.signal_views import SignalViews
 from vibekit.recording.toolsheet import ToolSheet
 
@@ -45,11 +44,11 @@ def _beside_races(parts: Sequence[PartFeatures]) -> tuple[PartFeatures, ...]:
 
     A spall on the inner race knocks hardest as it passes the load zone, once per turn, as play and a chipped tooth do.
     """
-    races = [part.values["white_comb"] for part in parts if "white_comb" in part.values]
+    races = [part.values["pulse_comb"] for part in parts if "pulse_comb" in part.values]
     if not races:
         return tuple(parts)
     beside = {"race_comb": max(races)}
-    return tuple(p if "white_comb" in p.values else replace(p, values={**p.values, **beside}) for p in parts)
+    return tuple(p if "pulse_comb" in p.values else replace(p, values={**p.values, **beside}) for p in parts)
 
 
 class _Look:
@@ -147,10 +146,7 @@ def _bearing_parts(look: _Look) -> None:
             notes = shaft_features(look.views, look.tool, bearing.shaft, rotor_kg(look.tool, bearing.shaft))
             look.add(("bushing.worn",), bearing.name, bearing.shaft, notes)
             continue
-        combs = comb_features(look.views, bearing)
         for place, notes in bearing_features(look.views, bearing).items():
-            notes.values |= combs[place].values
-            notes.readings |= combs[place].readings
             look.add((f"bearing.{place}",), bearing.name, bearing.shaft, notes)
             places.add(place)
     if not any(b.kind == "bushing" for b in bearings) and not bearings:

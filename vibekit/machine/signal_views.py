@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from vibekit.machine.impacts import impact_band, levelled
-from vibekit.machine.orders import AngleSignal, order_spectrum, synchronous_average, to_angle, without_average
+from vibekit.machine.orders import AngleSignal, order_spectrum, synchronous_average, to_angle
 from vibekit.machine.reading import FlooredSpectrum, read_line, with_floor
 from vibekit.machine.spectra import Spectrum, amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import SpeedEstimate
@@ -23,9 +23,8 @@ HIGH_BAND_HZ = (1000.0, 12000.0)  # where gears mesh and impacts ring
 _TURNS = 96  # of the reference shaft per segment, at most
 _SHORT_TURNS = 32  # per segment for lines that slip: they are not sharper
 _LEAST_TURNS = 48  # below, a spectrum over orders has too few segments to know its floor
-_WHITE_BAND = (0.04, 0.45)  # of the sample rate over angle: clear of the lowest shaft lines and of the edge
+_LEVELLED_BAND = (0.04, 0.45)  # of the sample rate over angle: clear of the lowest shaft lines and of the edge
 _TINY = 1e-9  # m/s²: below any sensor's noise; keeps ratios finite
-_COMB = 4  # harmonics of a rate read together
 _MEDIAN_TO_RMS = 0.833  # of noise amplitudes: sqrt(ln 2), Rayleigh
 
 
@@ -70,26 +69,6 @@ class View:
             self.axes[reading.axis],
             tuple(reading.amplitude.tolist()),
         )
-
-    def comb(self, order: float, tolerance: float, modulator: float = 0.0) -> tuple[float, float]:
-        """Return how far a rate with its harmonics stands over the floor, and its sidebands at `modulator` [dB].
-
-        Slip moves a rate and all its harmonics by one share, so that they are read together: at each share up to
-        `tolerance` the four first harmonics are averaged (nothing below the floor counts), and the best is taken.
-        """
-        spacing, over = self.floored.spectrum.spacing, self.mean_over_floor_db
-        shares = 1.0 + np.arange(-tolerance, tolerance, 0.25 * spacing / (order * _COMB))
-        families = np.arange(1, _COMB + 1)[:, None] * order * shares
-
-        def mean_at(places: FloatArray) -> FloatArray:
-            bins = np.round(places / spacing).astype(int)
-            inside = (bins > 1) & (bins < over.size)
-            return np.asarray(np.where(inside, over[np.where(inside, bins, 0)], 0.0).mean(axis=0))
-
-        means = mean_at(families)
-        best = int(np.argmax(means))
-        sides = [n * order * shares[best] + k * modulator for n in (1, 2) for k in (-2, -1, 1, 2)]
-        return float(means[best]), float(mean_at(np.array(sides)[:, None])[0]) if modulator else 0.0
 
     @cached_property
     def mean_over_floor_db(self) -> FloatArray:
@@ -145,24 +124,6 @@ class SignalViews:
         return self._envelope_of(self.angle)
 
     @cached_property
-    def rolling_envelope(self) -> View:
-        """The same less what is in step with a shaft: rolling bearings slip, gears and unbalance do not."""
-        return self._out_of_step(self._envelope_of(self._rolling))
-
-    @cached_property
-    def whitened_envelope(self) -> View:
-        """Envelope spectrum over orders of the whole band, every bin of the signal's transform brought to one size.
-
-        No band has to be chosen and no line of a gear or a fan outweighs the rest: what is left is when things happen,
-        not how loud (Borghesani et al., MSSP 36, 2013: cepstrum pre-whitening; from memory).
-        """
-        signal = self._rolling
-        transform = np.fft.rfft(signal.samples, axis=1)
-        white = np.fft.irfft(transform / np.maximum(np.abs(transform), _TINY), signal.samples.shape[1], axis=1)
-        band = (_WHITE_BAND[0] * signal.per_turn, _WHITE_BAND[1] * signal.per_turn)
-        return self._out_of_step(self._envelope_of(replace(signal, samples=white), band))
-
-    @cached_property
     def slipping_orders(self) -> View:
         """Order spectrum of short segments, less what is in step with a shaft: what slips shows its own lines."""
         spectrum = order_spectrum(self.angle, min(_SHORT_TURNS, self.angle.turns / 6))
@@ -173,8 +134,8 @@ class SignalViews:
     def slipping_envelope(self) -> View:
         """Envelope spectrum over orders of the whole band, levelled, less what is in step with a shaft."""
         signal = replace(self.angle, samples=levelled(self.angle.samples))
-        top = min(_WHITE_BAND[1] * signal.per_turn, 0.94 * self.recording.sample_rate / 2.0 / signal.hz)
-        return self._out_of_step(self._envelope_of(signal, (_WHITE_BAND[0] * signal.per_turn, top)))
+        top = min(_LEVELLED_BAND[1] * signal.per_turn, 0.94 * self.recording.sample_rate / 2.0 / signal.hz)
+        return self._out_of_step(self._envelope_of(signal, (_LEVELLED_BAND[0] * signal.per_turn, top)))
 
     @property
     def _top_hz(self) -> float:
@@ -184,10 +145,6 @@ class SignalViews:
     def _slower(self) -> float:
         """Mean speed of the samples over angle, run-up and coast-down among them, against the usual speed."""
         return self.angle.hz / self.speed.shaft_hz[self.reference]
-
-    @cached_property
-    def _rolling(self) -> AngleSignal:
-        return without_average(self.angle)
 
     def _out_of_step(self, view: View) -> View:
         """Return an envelope with the multiples of every shaft's rate levelled to the floor."""
