@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 _NUMBER = re.compile(r"[+-]?(\d|\.\d|nan$|inf(inity)?$)", re.IGNORECASE)
 _OVER_EXIT = 5
+_MUCH_OUTSIDE = 0.05  # of a shift's energy: it makes 2.5 % of A(8)
 _MOST_DOCUMENT_BYTES = 1 << 26  # of a grade document: some thousand recordings
 
 Tasks = Annotated[
@@ -116,7 +117,8 @@ def _task(text: str, options: RecordingOptions) -> _Given:
     if not at:
         if _NUMBER.match(text) and not Path(text).exists():
             raise UsageError(f"task {text!r} has no time: write MAGNITUDE@TIME, such as 3.5@3h")
-        return _shift(Path(text), options)
+        whole = _shift(Path(text), options)
+        return replace(whole, notices=(*whole.notices, *_outside(whole)))
     try:
         seconds = parse_duration(time)
     except UsageError as error:
@@ -186,6 +188,20 @@ def _shift(path: Path, options: RecordingOptions) -> _Given:
     return _Given(task, ShiftCourse(magnitude, stream.origin.facts.started), _of(path, magnitude.notices))
 
 
+def _outside(shift: _Given) -> tuple[Notice, ...]:
+    """Return a caution where a shift recording holds much of its energy outside what was taken for trigger-on time."""
+    if shift.shift is None or (share := shift.shift.magnitude.energy_outside) < _MUCH_OUTSIDE:
+        return ()
+    a8 = shift.task.partial_a8_mps2
+    message = (
+        f"{shift.task.name}: vibration outside the {format_duration(shift.task.time_s)} taken for trigger-on time, by "
+        f"handling or a tool that shakes far less than the loudest; counted in, its A(8) is "
+        f"{number(a8 * math.sqrt(1 + share))} and not {number(a8)} m/s²"
+    )
+    remedy = "see it with vibekit grade --plot; record each tool by itself"
+    return (Notice("energy_outside", "caution", message, 100 * share, 100 * _MUCH_OUTSIDE, remedy),)
+
+
 def render(document: Document) -> str:
     """Return the day as text."""
     if document["a8_mps2"] is None:
@@ -207,7 +223,7 @@ def render(document: Document) -> str:
 def _task_lines(task: dict[str, Any]) -> list[str]:
     left = " / ".join(_left(task[f"time_left_to_{value}_s"]) for value in _VALUES)
     lines = [
-        f"  {number(task['a_hv_mps2']):>6}  {format_duration(task['time_s']):>12}  "
+        f"  {number(task['a_hv_mps2']):>6}  {_held(task['time_s']):>12}  "
         f"{number(task['partial_a8_mps2']):>9}  {number(task['points']):>9}     {left}   {printable(task['name'])}"
     ]
     if any(task[f"time_left_to_{value}_high_s"] for value in _VALUES):
@@ -217,6 +233,11 @@ def _task_lines(task: dict[str, Any]) -> list[str]:
 
 
 _VALUES = ("action", "limit")
+
+
+def _held(seconds: float) -> str:
+    """Return the time a tool was held, to the nearest minute; times that may still come are rounded down."""
+    return format_duration(seconds if seconds < 120 else 60 * round(seconds / 60))
 
 
 def _between(task: dict[str, Any], value: str) -> str:

@@ -6,7 +6,9 @@ import json
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tests.cli.run import vibekit
 from tests.cli.test_grade import tone_file
@@ -74,6 +76,31 @@ def test_a_whole_shift_recording(tmp_path: Path) -> None:
     file = tone_file(tmp_path / "shift.wav", seconds=12)
     document = vibekit("exposure", file, "--full-scale", "20 g", "--json").document
     assert document["tasks"][0]["time_s"] == pytest.approx(12, abs=0.2)
+
+
+@pytest.mark.parametrize("quiet", [0.0, 4.0])
+def test_a_quiet_tool_that_counts_for_the_hand_is_said(tmp_path: Path, quiet: float) -> None:
+    """80 m/s² at 400 Hz and 4 at 40 Hz, 26 dB below, are about even for the hand: |Wh| 0.0398 and 0.411 as printed.
+
+    ISO 5349-1:2001 Table A.2 for the factors, eq. 3 for A(8) over both; 20 s of each, with pauses.
+    """
+    rate = 3200
+    pause, t = np.zeros(20 * rate), np.arange(20 * rate) / rate
+    loud, soft = (a * 2**0.5 * np.sin(2 * np.pi * hz * t) for a, hz in ((80.0, 400.0), (quiet, 40.0)))
+    wave = np.concatenate([pause, loud, pause, soft, pause]) / 490.0
+    noise = 1e-5 * np.random.default_rng(1).standard_normal((wave.size, 3))
+    noise[:, 0] += wave
+    soundfile.write(tmp_path / "shift.wav", noise, rate, subtype="FLOAT")
+    document = vibekit(
+        "exposure", tmp_path / "shift.wav", "--full-scale", "490 m/s2", "--axes", "x,y,z", "--json"
+    ).document
+    first, both = (((80 * 0.0398) ** 2 + (a * 0.411) ** 2) * 20 / 28800 for a in (0.0, quiet))
+    assert document["a8_mps2"] == pytest.approx(first**0.5, rel=0.03)
+    said = [n for n in document["notices"] if n["code"] == "energy_outside"]
+    assert bool(said) == bool(quiet)
+    if said:
+        assert said[0]["value"] == pytest.approx(100 * (both / first - 1), rel=0.03)
+        assert f"{both**0.5:.2f}"[:4] in said[0]["message"]
 
 
 def test_a_recording_may_be_held_for_another_time_than_its_own(tmp_path: Path) -> None:

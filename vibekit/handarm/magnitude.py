@@ -84,6 +84,14 @@ class VibrationMagnitude:
             for axis, peak in self.peak_mps2.items()
         }
 
+    @property
+    def energy_outside(self) -> float:
+        """Weighted energy with the trigger off over that with it on [-]: handling, other tools, a tool not noticed."""
+        energy = self.track.weighted.sum(axis=0)
+        settled = np.arange(energy.size) * self.track.frame_s >= SETTLING_S
+        inside = float(energy[settled & self.on].sum())
+        return float(energy[settled & ~self.on].sum()) / inside if inside > 0 else 0.0
+
     def to_dict(self) -> dict[str, Any]:
         """Return the whole `grade` document of this recording alone."""
         return grade_document([self])
