@@ -6,6 +6,7 @@ import functools
 import inspect
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
 PlotOption = Annotated[
     Path | None, typer.Option("--plot", metavar="FILE", help="Draw it to this PNG or SVG file.", dir_okay=False)
 ]
+AxisOption = Annotated[
+    list[str] | None, typer.Option("--axis", metavar="AXIS", help="Draw only this axis: x, y or z; repeat for more.")
+]
+UpToOption = Annotated[float | None, typer.Option("--up-to", metavar="HZ", min=1, help="Draw up to this frequency.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Recordings = Annotated[
     list[Path], typer.Argument(metavar="REC...", help="Recordings, folders or globs; each with its sidecar if any.")
@@ -64,6 +69,13 @@ _SHARED: dict[str, Any] = {
     "from_s": Annotated[float | None, typer.Option("--from", metavar="S", help="Start at this second.")],
     "to_s": Annotated[float | None, typer.Option("--to", metavar="S", help="End at this second.")],
 }
+
+
+class Scale(StrEnum):
+    """How an axis of a plot is divided."""
+
+    linear = "linear"
+    log = "log"
 
 
 @dataclass(frozen=True)

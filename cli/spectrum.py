@@ -9,7 +9,7 @@ import typer
 
 from vibekit.errors import RecordingLimitError
 
-from .options import Json, OneRecording, PlotOption, RecordingOptions, recording_command
+from .options import AxisOption, Json, OneRecording, PlotOption, RecordingOptions, Scale, UpToOption, recording_command
 from .output import Document, Progress, emit, note, notice_lines, number, printable
 
 if TYPE_CHECKING:
@@ -30,7 +30,8 @@ KindOption = Annotated[
     typer.Option("--kind", help="Over frequency, of the envelope in which impacts ring, or over turns of the shaft."),
 ]
 
-LinearOption = Annotated[bool, typer.Option("--linear", help="Draw levels on a linear scale.")]
+LevelsOption = Annotated[Scale, typer.Option("--levels", help="Scale of the levels drawn.")]
+FrequenciesOption = Annotated[Scale, typer.Option("--frequencies", help="Scale of the frequencies drawn.")]
 
 
 def register(commands: typer.Typer) -> None:
@@ -43,7 +44,10 @@ def spectrum(
     options: RecordingOptions,
     kind: KindOption = Kind.amplitude,
     plot: PlotOption = None,
-    linear: LinearOption = False,
+    axis: AxisOption = None,
+    levels: LevelsOption = Scale.log,
+    frequencies: FrequenciesOption = Scale.linear,
+    up_to: UpToOption = None,
     as_json: Json = False,
 ) -> None:
     """List the lines in a recording, each with level, height over the noise, and what it may be."""
@@ -56,9 +60,9 @@ def spectrum(
         emit(refused_spectrum(stream, kind.value, str(error)), as_json, render)
         return
     if plot is not None:
-        from vibekit.bench.plots_machine import plot_spectrum
+        from vibekit.bench.plots_spectrum import SpectrumView, plot_spectrum
 
-        plot_spectrum(result, plot, linear)
+        plot_spectrum(result, plot, SpectrumView(tuple(axis or ()), levels.value, frequencies.value, up_to))
         note(f"plot written to {plot}")
     emit(result.to_dict(), as_json, render)
 

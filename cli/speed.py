@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from .options import Json, OneRecording, PlotOption, RecordingOptions, recording_command
+from .options import AxisOption, Json, OneRecording, PlotOption, RecordingOptions, Scale, UpToOption, recording_command
 from .output import Document, emit, note, notice_lines, number, printable
 
 if TYPE_CHECKING:
@@ -24,7 +24,9 @@ MapOption = Annotated[
         dir_okay=False,
     ),
 ]
-LinearOption = Annotated[bool, typer.Option("--linear", help="Draw the map's frequencies on a linear scale.")]
+FrequenciesOption = Annotated[
+    Scale | None, typer.Option("--frequencies", help="Scale of the frequencies drawn; else linear, of the map log.")
+]
 
 
 def register(commands: typer.Typer) -> None:
@@ -37,52 +39,49 @@ def speed(
     options: RecordingOptions,
     plot: PlotOption = None,
     map_to: MapOption = None,
-    linear: LinearOption = False,
+    axis: AxisOption = None,
+    frequencies: FrequenciesOption = None,
+    up_to: UpToOption = None,
     as_json: Json = False,
 ) -> None:
     """Find shaft speeds over time, from tachometer, vibration or sound."""
     import vibekit as vk
+    from vibekit.bench.speed_segments import segments_with_doubt
 
     read = options.read(recording)
     result = vk.estimate_speed(read)
+    document = result.to_dict() | segments_with_doubt(result, read)
+    axes = tuple(axis or ())
     if plot is not None:
-        from vibekit.bench.plots_machine import plot_speed
+        from vibekit.bench.plots_speed import SpeedView, plot_speed
 
-        plot_speed(result, read, plot)
+        plot_speed(result, read, plot, SpeedView(axes, (frequencies or Scale.linear).value, up_to))
         note(f"plot written to {plot}")
     if map_to is not None:
-        _draw_map(result, read, map_to, linear)
+        document |= _map(result, read, map_to, axes, frequencies or Scale.log, up_to)
         note(f"map written to {map_to}")
-    emit(_with_magnitudes(result.to_dict(), read), as_json, render)
+    emit(document, as_json, render)
 
 
-def _draw_map(result: SpeedEstimate, recording: Recording, path: Path, linear: bool) -> None:
-    from vibekit.bench.plots_map import plot_map
+def _map(
+    result: SpeedEstimate, recording: Recording, path: Path, axes: tuple[str, ...], scale: Scale, up_to: float | None
+) -> Document:
+    """Draw the map; return the resonances found (None: the recording cannot show any) with what is to be said of it."""
+    from vibekit.bench.plots_map import MapView, plot_map
     from vibekit.machine.maps import map_orders, speed_map
-    from vibekit.machine.resonances import order_map, resonances, swept_orders
+    from vibekit.machine.resonances import order_map, resonances, swept_orders, untested
 
     mapped = speed_map(recording, result)
     names = map_orders(recording.tool, result.of)
-    swept = order_map(recording, result, swept_orders(recording.tool, result.of))
-    plot_map(mapped, resonances(swept), names, recording.origin.file, path, linear)
-
-
-def _with_magnitudes(document: Document, recording: Recording) -> Document:
-    """Return the document with a_hv in each segment (null where it cannot be graded: axes missing, or refused)."""
-    import vibekit as vk
-
-    track = None
-    if len(recording.axes) == 3 and not recording.weighted and document["segments"]:
-        graded = vk.grade(recording)
-        track = graded.track if graded.gradeable else None
-    for segment in document["segments"]:
-        segment["a_hv_mps2"] = None
-        if track is not None and segment["state"] in ("steady", "loaded"):
-            frames = slice(round(segment["start_s"] / track.frame_s), round(segment["end_s"] / track.frame_s))
-            count = track.counts[frames].sum()
-            if count > 0:
-                segment["a_hv_mps2"] = float((track.weighted[:, frames].sum() / count) ** 0.5)
-    return document
+    swept = order_map(recording, result, swept_orders(recording.tool, result.of), every_frame=False)
+    why_not, found = untested(swept), resonances(swept)
+    told = None if why_not and not found else found
+    plot_map(mapped, told, names, recording.origin.file, path, MapView(axes, scale.value, up_to))
+    notices = [*result.notices, *(why_not if told is None else ())]
+    return {
+        "resonances": None if told is None else [resonance.to_dict() for resonance in told],
+        "notices": [notice.to_dict() for notice in notices],
+    }
 
 
 def render(document: Document) -> str:
@@ -92,6 +91,7 @@ def render(document: Document) -> str:
         lines.append("  no speed can be told (see the refusal below)")
     else:
         lines += _found(document)
+        lines += _resonances(document)
     if document["rivals"]:
         lines.append("  it might also be:")
         lines += [f"    {rival['rpm']:>8.0f} rpm: {printable(rival['reason'])}" for rival in document["rivals"]]
@@ -107,23 +107,55 @@ def _found(document: Document) -> list[str]:
             f"{shaft['min_rpm']:.0f} to {shaft['max_rpm']:.0f} rpm while running)"
         )
     of = printable(document["track"]["of"])
-    lines += ["", f"  {'from':>8} {'to':>8}   state       {of:>10}   slower    a_hv [m/s²]"]
+    lines += ["", f"  {'from':>8} {'to':>8}   {'state':<10}  {of + ' [1/min]':>24}  {'slower':>16}   a_hv [m/s²]"]
     lines += [_segment(segment) for segment in document["segments"]]
     if document["droop_pct"] is not None:
         power = document["shaft_power_w"]
         at = f" at {power:g} W of shaft power" if power is not None else ""
-        lines.append(
-            f"  under load it turns {document['droop_pct']:.1f} % slower{at} (from the {document['droop_from']})"
-        )
+        low, high = document["droop_low_pct"], document["droop_high_pct"]
+        between = f" ({low:.1f} to {high:.1f} %)" if low is not None else ""
+        slower = f"{document['droop_pct']:.1f} % slower{between}{at}"
+        lines.append(f"  under load it turns {slower} (from the {document['droop_from']})")
+    if any(segment["rpm"] is not None for segment in document["segments"]):
+        lines.append("  in brackets: nine tenths of the time in a segment; ±: expanded uncertainty (k = 2)")
     return lines
 
 
+def _resonances(document: Document) -> list[str]:
+    """Return the resonances of the map as text; nothing without a map, or where none can be told."""
+    found = document.get("resonances")
+    if found is None:
+        return []
+    if not found:
+        return ["", "  no frequency at which two orders are louder than on either side: no resonance"]
+    return [
+        "",
+        *(
+            f"  resonance near {number(row['frequency_hz'])} Hz: "
+            + ", ".join(
+                f"order {order:.4g} at {rpm:.0f}" for order, rpm in zip(row["orders"], row["at_rpm"], strict=True)
+            )
+            + f" rpm; {row['rise_db']:.0f} dB over its surroundings"
+            for row in found
+        ),
+    ]
+
+
 def _segment(segment: dict[str, Any]) -> str:
-    rpm = "-" if segment["rpm"] is None else f"{segment['rpm']:.0f} rpm"
-    droop = "-" if segment["droop_pct"] is None else f"{segment['droop_pct']:.1f} %"
-    a_hv = "-" if segment["a_hv_mps2"] is None else number(segment["a_hv_mps2"])
+    rpm = _between(segment["rpm"], segment["rpm_low"], segment["rpm_high"], 0)
+    droop = _between(segment["droop_pct"], segment["droop_low_pct"], segment["droop_high_pct"], 1, " %")
+    a_hv, doubt = segment["a_hv_mps2"], segment["expanded_uncertainty_mps2"]
+    level = "-" if a_hv is None else number(a_hv) + (f" ± {number(doubt, 2)}" if doubt is not None else "")
     times = f"  {segment['start_s']:>6.1f} s {segment['end_s']:>6.1f} s"
-    return f"{times}   {segment['state']:<10}  {rpm:>10}  {droop:>7}  {a_hv:>9}"
+    return f"{times}   {segment['state']:<10}  {rpm:>24}  {droop:>16}   {level}"
+
+
+def _between(value: float | None, low: float | None, high: float | None, digits: int, unit: str = "") -> str:
+    """Return a value with its range, a dash where there is none."""
+    if value is None:
+        return "-"
+    between = f" ({low:.{digits}f} to {high:.{digits}f})" if low is not None and high is not None else ""
+    return f"{value:.{digits}f}{unit}{between}"
 
 
 _SOURCES = {"tach": "the tachometer", "vibration": "the lines in the vibration", "sound": "the lines in the sound"}

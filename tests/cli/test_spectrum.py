@@ -41,4 +41,23 @@ def test_wrong_plot_suffix_and_kind_are_usage_errors(tmp_path: Path) -> None:
     assert vibekit("spectrum", recording, "--plot", tmp_path / "a.jpg").code == 2
     assert vibekit("spectrum", recording, "--plot", tmp_path / "no" / "a.png").code == 2
     assert vibekit("spectrum", recording, "--kind", "power").code == 2
+    assert vibekit("spectrum", recording, "--plot", tmp_path / "a.png", "--axis", "w").code == 2
     assert not (tmp_path / "a.jpg").exists()
+
+
+@pytest.mark.parametrize("suffix", [".svg", ".png"])
+def test_the_same_input_gives_the_same_bytes(tmp_path: Path, suffix: str) -> None:
+    recording, files = grinder_file(tmp_path), [tmp_path / f"{i}{suffix}" for i in (1, 2)]
+    for file in files:
+        assert vibekit("spectrum", recording, "--plot", file).code == 0
+    assert files[0].read_bytes() == files[1].read_bytes()
+
+
+def test_axes_and_scales_of_a_plot(tmp_path: Path) -> None:
+    recording, target = grinder_file(tmp_path), tmp_path / "lines.svg"
+    options = ("--axis", "z", "--levels", "linear", "--frequencies", "log", "--up-to", "1000")
+    assert vibekit("spectrum", recording, "--plot", target, *options).code == 0
+    drawn = target.read_text()
+    assert "z  [m/s² r.m.s.]" in drawn and "x  [m/s² r.m.s.]" not in drawn
+    assert "spindle 1x" in drawn and "mesh" not in drawn.replace("pcolormesh", "")  # the mesh lies at 5586 Hz
+    assert "order of spindle" in drawn

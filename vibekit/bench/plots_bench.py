@@ -1,4 +1,4 @@
-"""Plots of a bench and of a trend, from their documents. Colours told apart by the colour-blind (Okabe & Ito 2008)."""
+"""Plots of a bench and of a trend, from their documents."""
 
 from __future__ import annotations
 
@@ -7,13 +7,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from vibekit.bench.plots_machine import save
-from vibekit.errors import UsageError
+from vibekit.bench.plots import BLUE, PALE, VERMILION, new_figure, plain, save, title
 
 Document = Mapping[str, Any]
 
-_BLUE, _ORANGE, _PALE = "#0072B2", "#D55E00", "#999999"
-_SUFFIXES = (".png", ".svg")
 _LABELS = {"a_hv_mps2": "a_hv [m/s²]", "spindle_rpm": "spindle [1/min]"}
 
 
@@ -25,20 +22,20 @@ def plot_ranking(document: Document, path: Path) -> None:
     """
     tools = [tool for tool in document["tools"] if tool["rank"] is not None][::-1]
     working = any(tool["work_to_action_value_wh"] is not None for tool in tools)
-    figure, panels = _figure(2 if working else 1, 1.2 + 0.5 * max(len(tools), 1), path)
-    names = [_plain(_named(tool)) for tool in tools]
+    figure, panels = new_figure(
+        1, 0.6 + 0.5 * max(len(tools), 1), path, columns=2 if working else 1, share_x=False, share_y=True
+    )
+    names = [plain(_named(tool)) for tool in tools]
     panels[0].set_yticks(range(len(tools)), names)
     for at, tool in enumerate(tools):
         value, doubt = tool["a_hv_mps2"], tool["expanded_uncertainty_mps2"]
-        panels[0].errorbar(value, at, xerr=doubt, fmt="o", color=_BLUE, capsize=3)
+        panels[0].errorbar(value, at, xerr=doubt, fmt="o", color=BLUE, capsize=3)
         if working and tool["work_to_action_value_wh"] is not None:
             work, low, high = (tool[f"work_to_action_value_{part}wh"] for part in ("", "low_", "high_"))
             reach = [[work - low], [high - work if high is not None else 0.0]]
-            panels[1].errorbar(work, at, xerr=reach, fmt="s", color=_ORANGE, capsize=3)
+            panels[1].errorbar(work, at, xerr=reach, fmt="s", color=VERMILION, capsize=3)
     panels[0].set_xlabel("a_hv [m/s²], bars: expanded uncertainty (k = 2)")
-    panels[0].set_title(
-        _plain(f"{document['title'] or 'Bench'}: {document['condition'] or ''}"), loc="left", fontsize=9
-    )
+    title(panels[0], f"{document['title'] or 'Bench'}: {document['condition'] or ''}")
     for panel in panels:
         panel.set_xlim(left=0)
         panel.set_ylim(-0.6, max(len(tools), 1) - 0.4)
@@ -54,22 +51,22 @@ def _named(tool: Document) -> str:
 
 def plot_trend(document: Document, path: Path) -> None:
     """Write a trend as PNG or SVG: every run, the sessions' means, baseline and alarm levels. Raises UsageError."""
-    figure, panels = _figure(1, 4.0, path)
+    figure, panels = new_figure(1, 3.4, path)
     panel, quantity, points = panels[0], document["quantity"], document["points"]
     by_hours = document["against"] == "hours used"
     xs = [point["hours_used"] if by_hours else datetime.fromisoformat(point["when"]) for point in points]
     ys = [point[quantity] for point in points]
     doubts = [point["expanded_uncertainty"] or 0.0 for point in points]
-    panel.errorbar(xs, ys, yerr=doubts, fmt="o", color=_BLUE, alpha=0.5, ms=4, lw=0.8, label="runs (k = 2)")
-    panel.plot(*_means(points, xs, ys), color=_BLUE, lw=1.5, label="mean of a session")
+    panel.errorbar(xs, ys, yerr=doubts, fmt="o", color=BLUE, alpha=0.5, ms=4, lw=0.8, label="runs (k = 2)")
+    panel.plot(*_means(points, xs, ys), color=BLUE, lw=1.5, label="mean of a session")
     if document["baseline"] is not None:
-        panel.axhline(document["baseline"], color=_PALE, lw=1.0, ls="--", label="own baseline")
+        panel.axhline(document["baseline"], color=PALE, lw=1.0, ls="--", label="own baseline")
     for key in ("alarm_low", "alarm_high"):
         if document[key] is not None:
-            panel.axhline(document[key], color=_ORANGE, lw=1.2, ls=":", label=key.replace("_", " "))
+            panel.axhline(document[key], color=VERMILION, lw=1.2, ls=":", label=key.replace("_", " "))
     panel.set_xlabel("hours used" if by_hours else "date")
-    panel.set_ylabel(_LABELS.get(quantity, _plain(quantity)))
-    panel.set_title(_plain(_headline(document)), loc="left", fontsize=9)
+    panel.set_ylabel(_LABELS.get(quantity, plain(quantity)))
+    title(panel, _headline(document))
     panel.legend(frameon=False, fontsize=8, loc="upper left")
     if not by_hours:
         figure.autofmt_xdate()
@@ -94,20 +91,3 @@ def _headline(document: Document) -> str:
         document["significant"]
     ]
     return f"{document['tag']}: change {document['change_pct']:+.0f} %{doubt}, {verdict}"
-
-
-def _plain(text: str) -> str:
-    """Return text that is drawn as it stands: a dollar sign starts no formula."""
-    return text.replace("$", r"\$")
-
-
-def _figure(columns: int, height: float, path: Path) -> tuple[Any, list[Any]]:
-    if path.suffix.lower() not in _SUFFIXES:
-        raise UsageError(f"plot {str(path)!r} must end in .png or .svg")
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(10.0, height), layout="constrained")
-    panels = list(figure.subplots(1, columns, sharey=True, squeeze=False)[0])
-    for panel in panels:
-        panel.spines[["top", "right"]].set_visible(False)
-    return figure, panels

@@ -1,13 +1,12 @@
-"""Plot of a diagnosis: what is likely, and what speaks for and against it. Blue and vermilion of Okabe & Ito (2008)."""
+"""Plot of a diagnosis: what is likely, and what speaks for and against it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
 
-from vibekit.bench.plots_machine import new_figure, save
+from vibekit.bench.plots import BLUE, INK, VERMILION, new_figure, plain, save, title
 
-_FOR, _AGAINST, _INK = "#0072B2", "#D55E00", "#222222"
 _FINDINGS, _EXPLAINED, _ITEMS = 8, 3, 4
 _LEAST = 0.05  # findings below this share get neither a panel nor a severity
 
@@ -29,17 +28,12 @@ def plot_diagnosis(document: dict[str, Any], path: Path) -> None:
     save(figure, path)
 
 
-def _plain(text: str) -> str:
-    """Return text without what matplotlib would read as mathematics."""
-    return text.replace("$", r"\$")
-
-
 def _findings(panel: Any, document: dict[str, Any]) -> None:
     """Draw the findings as bars, likeliest on top."""
     shown = document["findings"][:_FINDINGS][::-1]
     chances = [100.0 * finding["probability"] for finding in shown]
-    names = [_plain(f["name"] + (f" ({f['where']})" if f["where"] else "")) for f in shown]
-    panel.barh(names, chances, color=_INK, height=0.6)
+    names = [plain(f["name"] + (f" ({f['where']})" if f["where"] else "")) for f in shown]
+    panel.barh(names, chances, color=INK, height=0.6)
     for row, (chance, finding) in enumerate(zip(chances, shown, strict=True)):
         grade = f", {finding['severity']}" if finding["severity"] and finding["probability"] >= _LEAST else ""
         panel.annotate(
@@ -49,25 +43,21 @@ def _findings(panel: Any, document: dict[str, Any]) -> None:
     panel.set_xticks(range(0, 101, 20))
     panel.tick_params(axis="y", labelsize=8)
     untested = len(document["not_testable"])
-    title = f"What shakes {document['tool'] or 'the tool'}: before the teardown"
-    panel.set_title(
-        _plain(title + (f" ({untested} faults not testable here)" if untested else "")), loc="left", fontsize=9
-    )
+    heading = f"What shakes {document['tool'] or 'the tool'}: before the teardown"
+    title(panel, heading + (f" ({untested} faults not testable here)" if untested else ""))
 
 
 def _evidence(panel: Any, finding: dict[str, Any], several: bool) -> None:
     """Draw what speaks for a finding to the right, what speaks against it to the left."""
     items = finding["evidence"][:_ITEMS][::-1]
     values = [item["log_odds"] for item in items]
-    panel.barh(range(len(items)), values, color=[_FOR if v > 0 else _AGAINST for v in values], height=0.6)
-    panel.set_yticks(range(len(items)), [_plain(_said(item, several)) for item in items], fontsize=8)
-    panel.axvline(0.0, color=_INK, lw=0.8)
+    panel.barh(range(len(items)), values, color=[BLUE if v > 0 else VERMILION for v in values], height=0.6)
+    panel.set_yticks(range(len(items)), [plain(_said(item, several)) for item in items], fontsize=8)
+    panel.axvline(0.0, color=INK, lw=0.8)
     reach = max(3.0, 1.1 * max(map(abs, values)))
     panel.set(xlim=(-reach, reach), xlabel="against  [log-odds]  for")
     where = f" at {finding['where']}" if finding["where"] else ""
-    panel.set_title(
-        _plain(f"{finding['name']}{where}, {100 * finding['probability']:.0f} %: evidence"), loc="left", fontsize=9
-    )
+    title(panel, f"{finding['name']}{where}, {100 * finding['probability']:.0f} %: evidence")
 
 
 def _said(item: dict[str, Any], several: bool) -> str:

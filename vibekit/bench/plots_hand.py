@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from vibekit.bench.plots_machine import AXIS_COLOURS, new_figure, save
+from vibekit.bench.plots import AXIS_COLOURS, BLUE, INK, legend_beside, new_figure, plain, save, title
 from vibekit.standards.hand_arm_weighting import PRINTED_FACTORS
 
 if TYPE_CHECKING:
     from vibekit.handarm.exposure import DailyExposure
     from vibekit.handarm.magnitude import VibrationMagnitude
 
-_INK, _SHADE = "#222222", "#DCE6F0"
+_SHADE = "#DCE6F0"
 _REFERENCE_S = 8 * 3600.0  # T0 of A(8), ISO 5349-1
 _STROKES = ("-", "--", "-.", ":")
 _POINTS = 4000  # of a curve; a shift has ten times as many frames as a plot has columns
@@ -41,16 +41,16 @@ def _level_over_time(panel: Any, magnitude: VibrationMagnitude) -> None:
     track = magnitude.track
     step_s = track.step / track.sample_rate
     time = (np.arange(track.running.size) + track.window) * step_s
-    panel.plot(time, np.sqrt(track.running), color=_INK, lw=1.0, label="weighted total, running 1 s")
+    panel.plot(time, np.sqrt(track.running), color=INK, lw=1.0, label="weighted total, running 1 s")
     edges = np.flatnonzero(np.diff(np.concatenate([[0], magnitude.on.astype(np.int8), [0]])))
     for i, (start, stop) in enumerate(zip(edges[::2], edges[1::2], strict=True)):
         label = "trigger on" if i == 0 else None
         panel.axvspan(start * track.frame_s, stop * track.frame_s, color=_SHADE, lw=0, zorder=0, label=label)
     if magnitude.a_hv_mps2 is not None:
-        panel.axhline(magnitude.a_hv_mps2, color=_INK, lw=0.8, ls=":", label=f"a_hv {magnitude.a_hv_mps2:.2f} m/s²")
+        panel.axhline(magnitude.a_hv_mps2, color=INK, lw=0.8, ls=":", label=f"a_hv {magnitude.a_hv_mps2:.2f} m/s²")
     panel.set(xlabel="time [s]", ylabel="a_hv [m/s²]", xlim=(0, magnitude.duration_s), ylim=(0, None))
-    panel.set_title(f"Weighted vibration (ISO 5349-1): {magnitude.file}".replace("$", r"\$"), loc="left", fontsize=9)
-    panel.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
+    title(panel, f"Weighted vibration (ISO 5349-1): {magnitude.file}")
+    legend_beside(panel)
 
 
 def _bands(panel: Any, magnitude: VibrationMagnitude) -> None:
@@ -65,7 +65,7 @@ def _bands(panel: Any, magnitude: VibrationMagnitude) -> None:
     top = max(float(bands.values.max(initial=0.0)), 1e-3)
     panel.set(yscale="log", ylim=(top * 1e-4, top * 2), xlabel="one-third-octave midband [Hz]", ylabel="r.m.s. [m/s²]")
     panel.set_xticks(place, [f"{centre:g}" for centre in bands.centre_hz], rotation=60, fontsize=8)
-    panel.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
+    legend_beside(panel)
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ def plot_exposure(day: DailyExposure, path: Path, shifts: Sequence[ShiftCourse |
         growth = added if added is not None else task.a_hv_mps2**2 * time
         hours = offset + (now + time) / 3600
         level = np.sqrt((energy + growth) / _REFERENCE_S)
-        panel.plot(hours, level, color=_INK, lw=1.6, ls=_STROKES[i % len(_STROKES)])
-        name = _shortened(task.name) or f"{task.a_hv_mps2:.3g} m/s²"
+        panel.plot(hours, level, color=INK, lw=1.6, ls=_STROKES[i % len(_STROKES)])
+        name = plain(task.name, _NAME) or f"{task.a_hv_mps2:.3g} m/s²"
         panel.annotate(name, (hours[-1], level[-1]), (-4, 5), textcoords="offset points", fontsize=8, ha="right")
         energy, now = energy + float(growth[-1]), now + float(time[-1])
     _daily_values(panel, day)
@@ -105,7 +105,7 @@ def plot_exposure(day: DailyExposure, path: Path, shifts: Sequence[ShiftCourse |
         panel.xaxis.set_major_formatter(lambda hour, _: f"{int(hour) % 24}:{round(hour % 1 * 60) % 60:02d}")
     panel.set(xlabel="time of day" if begin else "time, tasks one after the other [h]", ylabel="A(8) so far [m/s²]")
     panel.set(xlim=(offset, offset + max(now, 60.0) / 3600))
-    panel.set_title(f"Exposure over the day: A(8) {day.a8_mps2:.2f} m/s², {day.verdict}", loc="left", fontsize=9)
+    title(panel, f"Exposure over the day: A(8) {day.a8_mps2:.2f} m/s², {day.verdict}")
     save(figure, path)
 
 
@@ -130,7 +130,7 @@ def _daily_values(panel: Any, day: DailyExposure) -> None:
         ("action value", day.values.action_mps2, (0, (6, 3))),
         ("limit value", day.values.limit_mps2, (0, (1, 1.5))),
     ):
-        panel.axhline(value, color=AXIS_COLOURS["x"], lw=1.2, ls=stroke)
+        panel.axhline(value, color=BLUE, lw=1.2, ls=stroke)
         place = (0.005, value)
         panel.annotate(
             f"{words} {value:g} m/s²",
@@ -139,11 +139,6 @@ def _daily_values(panel: Any, day: DailyExposure) -> None:
             xycoords=("axes fraction", "data"),
             textcoords="offset points",
             fontsize=8,
-            color=AXIS_COLOURS["x"],
+            color=BLUE,
         )
     panel.set_ylim(0, 1.12 * max(day.a8_mps2, day.values.limit_mps2))
-
-
-def _shortened(name: str) -> str:
-    text = name if len(name) <= _NAME else name[: _NAME - 1] + "…"
-    return text.replace("$", r"\$")

@@ -3,58 +3,80 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from vibekit.bench.plots_machine import new_figure, save
+from vibekit.bench.plots import new_figure, plain, plain_numbers, save, title
+from vibekit.bench.plots_spectrum import Scale, chosen_axes
 
 if TYPE_CHECKING:
     from vibekit.machine.maps import SpeedMap
     from vibekit.machine.resonances import Resonance
 
-_DEEP_DB = 50.0  # below the highest level: where the colours end
+_DEEP_DB = 60.0  # below the highest level: where the colours end
+_BRIGHTEST = 0.9995  # quantile of the levels that has the brightest colour
+
+
+@dataclass(frozen=True)
+class MapView:
+    """What of a map to draw, and how: `axes` (all if empty), scale of frequencies, highest frequency [Hz]."""
+
+    axes: tuple[str, ...] = ()
+    frequencies: Scale = "log"
+    up_to_hz: float | None = None
 
 
 def plot_map(
-    mapped: SpeedMap, found: Sequence[Resonance], names: dict[str, float], file: str, path: Path, linear: bool = False
+    mapped: SpeedMap,
+    found: Sequence[Resonance] | None,
+    names: dict[str, float],
+    file: str,
+    path: Path,
+    view: MapView = MapView(),
 ) -> None:
-    """Write level over frequency and speed as PNG or SVG, one panel per axis, frequency logarithmic or `linear`.
+    """Write level over frequency and speed as PNG or SVG, one panel per axis.
 
     `names` gives the orders to draw, on the shaft that the map counts on; resonances stand at one frequency whatever
-    the speed.
+    the speed; `found` is None where the recording cannot show any.
 
     Raises:
-        UsageError: the file name ends in neither .png nor .svg, or the file cannot be written.
+        UsageError: the file name ends in neither .png nor .svg, an axis is not there, or the file cannot be written.
     """
-    figure, panels = new_figure(len(mapped.axes), 3.4, path)
+    rows = chosen_axes(view.axes, mapped.axes)
+    figure, panels = new_figure(len(rows), 3.4, path)
     rpm = 60.0 * mapped.hz
-    first, last = _drawn(mapped, names, linear)
+    first, last = _drawn(mapped, names, view)
     with np.errstate(divide="ignore"):
-        decibels = 20.0 * np.log10(mapped.levels[:, :, first:last])
-    top = float(np.nanmax(decibels))
-    for panel, axis, level in zip(panels, mapped.axes, decibels, strict=True):
-        panel.set_xscale("linear" if linear else "log")
+        decibels = 20.0 * np.log10(mapped.levels[rows, :, first:last])
+    top = float(np.quantile(decibels, _BRIGHTEST))
+    for panel, i, level in zip(panels, rows, decibels, strict=True):
+        panel.set_xscale(view.frequencies)
         shown = panel.pcolormesh(
             mapped.frequency[first:last], rpm, level, cmap="cividis", vmin=top - _DEEP_DB, vmax=top, rasterized=True
         )
-        figure.colorbar(shown, ax=panel, label=f"{axis} [dB re 1 m/s²]", pad=0.01)
+        figure.colorbar(shown, ax=panel, label=f"{mapped.axes[i]} [dB re 1 m/s²]", pad=0.01)
         panel.set(xlim=(mapped.frequency[first], mapped.frequency[last - 1]), ylim=(rpm[0], rpm[-1]))
-        panel.set_ylabel(_plain(f"{mapped.of} [rpm]"))
+        panel.set_ylabel(plain(f"{mapped.of} [1/min]"))
         _orders(panel, names, mapped.hz, named=panel is panels[0])
-        _resonances(panel, found)
+        _resonances(panel, found or ())
+        if view.frequencies == "log":
+            plain_numbers(panel.xaxis)
     panels[-1].set_xlabel("frequency [Hz]")
-    panels[0].set_title(_plain(f"Level over frequency and speed: {file}"), loc="left", fontsize=9, pad=40)
+    said = {None: "resonances cannot be told", 0: "no resonance where two orders cross"}
+    told = said.get(None if found is None else len(found), "dashed: resonances")
+    title(panels[0], f"Level over frequency and speed: {file}   (dotted: orders; {told})", pad=44)
     save(figure, path)
 
 
-def _drawn(mapped: SpeedMap, names: dict[str, float], linear: bool) -> tuple[int, int]:
+def _drawn(mapped: SpeedMap, names: dict[str, float], view: MapView) -> tuple[int, int]:
     """Return first and last + 1 bin to draw: a little beyond the named orders."""
     lowest, highest = min(names.values(), default=1.0), max(names.values(), default=10.0)
-    low = 0.0 if linear else 0.5 * lowest * mapped.hz[0]
-    first, last = np.searchsorted(mapped.frequency, [low, 1.2 * highest * mapped.hz[-1]])
-    return max(1, int(first)), max(int(first) + 8, int(last))
+    low = 0.0 if view.frequencies == "linear" else max(0.5 * lowest * mapped.hz[0], 2.0 * mapped.frequency[1])
+    first, last = np.searchsorted(mapped.frequency, [low, view.up_to_hz or 1.2 * highest * mapped.hz[-1]])
+    return max(1, int(first)), min(mapped.frequency.size, max(int(first) + 8, int(last)))
 
 
 def _orders(panel: Any, names: dict[str, float], hz: Any, named: bool) -> None:
@@ -67,7 +89,7 @@ def _orders(panel: Any, names: dict[str, float], hz: Any, named: bool) -> None:
         last = int(inside[-1]) if inside.size else 0
         at_top = last == hz.size - 1
         panel.annotate(
-            _plain(name),
+            plain(name),
             (order * hz[last], 60.0 * hz[last]),
             xytext=(0, 2) if at_top else (-2, 3),
             textcoords="offset points",
@@ -90,7 +112,3 @@ def _resonances(panel: Any, found: Sequence[Resonance]) -> None:
             color="white",
             fontsize=7,
         )
-
-
-def _plain(text: str) -> str:
-    return text.replace("$", r"\$")

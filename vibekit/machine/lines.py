@@ -12,7 +12,7 @@ from vibekit.errors import Notice, RecordingLimitError, UsageError, document
 from vibekit.machine.drivetrain import ExpectedLine, expected_lines
 from vibekit.machine.families import SidebandRow, sideband_families
 from vibekit.machine.impacts import impact_band
-from vibekit.machine.orders import order_spectrum, to_angle
+from vibekit.machine.orders import carried, order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
 from vibekit.machine.resonances import Resonance, crossed_resonances
 from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
@@ -205,7 +205,7 @@ def _over_orders(recording: Recording, speed: SpeedEstimate) -> tuple[FlooredSpe
     if signal is None:
         reason = next((n.message for n in speed.notices if n.severity == "refusal"), "no speed is known")
         raise RecordingLimitError(f"{recording.origin.file}: no order spectrum: {reason}")
-    return with_floor(order_spectrum(signal)), signal.hz
+    return with_floor(carried(order_spectrum(signal), signal)), signal.hz
 
 
 def _of_envelope(recording: Recording) -> FlooredSpectrum:

@@ -1,4 +1,4 @@
-"""Run-up and coast-down maps: level over frequency and speed."""
+"""Pictures of a whole recording: level over time and frequency, and over speed and frequency."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from vibekit.errors import RecordingLimitError
 from vibekit.machine.drivetrain import expected_lines
 from vibekit.machine.resonances import frame_speeds
-from vibekit.machine.spectra import fast_length, frames, window_values
+from vibekit.machine.spectra import fast_length, frames, noise_bandwidth_bins, window_values
 from vibekit.machine.speed import SpeedEstimate
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.toolsheet import ToolSheet
@@ -17,6 +17,9 @@ from vibekit.recording.toolsheet import ToolSheet
 _FRAME_S = 0.2
 _SPAN_DRAWN = 1.03
 _SPEED_STEPS = 90  # rows of a map
+_BLURRED = 0.1  # of the speed, change within a frame's half
+_COLUMNS = 1200  # of a spectrogram: as many as a plot has dots
+_FEWEST = 20  # frames of a spectrogram
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,44 @@ class SpeedMap:
     levels: FloatArray
 
 
+@dataclass(frozen=True)
+class Spectrogram:
+    """R.m.s. `levels` [unit of the samples], shape (n_axes, n_columns, n_bins), over `time_s` and `frequency` [Hz].
+
+    Edges of the columns `time_s` shape (n_columns + 1,); `resolution_hz` the equivalent noise bandwidth of a bin.
+    """
+
+    time_s: FloatArray
+    frequency: FloatArray
+    levels: FloatArray
+    resolution_hz: float
+
+
+def spectrogram(samples: FloatArray, sample_rate: float, top_hz: float, frame_s: float = 0.2) -> Spectrogram:
+    """Return the level of `samples`, shape (n_axes, n_samples), over time and frequency up to `top_hz`.
+
+    Hann frames of `frame_s` (less for short recordings), half overlapped; frames that share a column are averaged in
+    power, so that a long recording needs no more memory than a short one.
+    """
+    seconds = min(frame_s, samples.shape[1] / sample_rate / _FEWEST)
+    size = fast_length(max(16, int(seconds * sample_rate)))
+    cut = frames(samples, size, size // 2)
+    columns = min(cut.shape[1], _COLUMNS)
+    window = window_values("hann", size)
+    bins = min(size // 2 + 1, max(4, int(top_hz * size / sample_rate) + 2))
+    power, column = np.zeros((samples.shape[0], columns, bins)), np.arange(cut.shape[1]) * columns // cut.shape[1]
+    for t, place in enumerate(column):
+        part = cut[:, t] - cut[:, t].mean(axis=-1, keepdims=True)
+        spectrum = np.fft.rfft(part * window, axis=-1)[:, :bins]
+        power[:, place] += np.square(np.abs(spectrum) * np.sqrt(2.0) / window.sum())
+    levels = np.sqrt(power / np.bincount(column, minlength=columns)[None, :, None])
+    middles = (np.arange(cut.shape[1]) * (size // 2) + size / 2.0) / sample_rate
+    starts = middles[np.searchsorted(column, np.arange(columns))] - size / 4.0 / sample_rate
+    edges = np.append(starts, middles[-1] + size / 4.0 / sample_rate)
+    frequency = np.arange(bins, dtype=np.float64) * (sample_rate / size)
+    return Spectrogram(edges, frequency, levels, noise_bandwidth_bins(window) * sample_rate / size)
+
+
 def speed_map(recording: Recording, speed: SpeedEstimate) -> SpeedMap:
     """Return the level over frequency and speed, from Hann frames of 0.2 s, half overlapped, sorted by their speed.
 
@@ -42,10 +83,12 @@ def speed_map(recording: Recording, speed: SpeedEstimate) -> SpeedMap:
     rate = recording.sample_rate
     size = fast_length(max(16, int(_FRAME_S * rate)))
     cut = frames(recording.samples, size, size // 2)
-    hz, _ = frame_speeds(
+    hz, swept = frame_speeds(
         speed, (np.arange(cut.shape[1], dtype=np.float64) * (size // 2) + size / 2.0) / rate, size / rate
     )
     known = np.flatnonzero(np.isfinite(hz) & (hz > 0))
+    sharp = known[swept[known] <= _BLURRED]  # a frame of a quick start would be one streak over many orders
+    known = sharp if sharp.size >= 4 and np.ptp(hz[sharp]) > 0.5 * np.ptp(hz[known]) else known
     if known.size < 4 or hz[known].max() < _SPAN_DRAWN * hz[known].min():
         raise RecordingLimitError(
             f"{recording.origin.file}: the speed hardly changes or is not known: "

@@ -8,7 +8,7 @@ Averaging over turns keeps what repeats every turn of one shaft and lowers all e
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import ceil
+from math import ceil, inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,13 +28,15 @@ SEGMENT_TURNS = 128  # default length of an order spectrum's segment: resolution
 class AngleSignal:
     """Samples at even angles of a shaft.
 
-    `samples` [unit of the source], shape (n_axes, n); `per_turn` of shaft `of`, whose mean speed over them is `hz`.
+    `samples` [unit of the source], shape (n_axes, n); `per_turn` of shaft `of`, whose mean speed over them is `hz`;
+    `top_order` the highest order that the source's rate carries at the fastest speed in it.
     """
 
     samples: FloatArray
     per_turn: int
     of: str
     hz: float
+    top_order: float = inf
 
     @property
     def turns(self) -> float:
@@ -98,7 +100,8 @@ def to_angle(
     wanted = np.arange(int(turns[-1] * per_turn)) / per_turn
     position = np.interp(wanted, turns, np.arange(turns.size, dtype=np.float64))
     mean_hz = float(turns[-1]) * sample_rate / (turns.size - 1)
-    return AngleSignal(interpolate(samples[:, start:stop], position), per_turn, of, mean_hz)
+    top = 0.5 * sample_rate / float(hz.max())
+    return AngleSignal(interpolate(samples[:, start:stop], position), per_turn, of, mean_hz, top)
 
 
 def _longest_run(known: NDArray[np.bool_]) -> tuple[int, int]:
@@ -120,6 +123,12 @@ def order_spectrum(signal: AngleSignal, turns: float = SEGMENT_TURNS, window: Wi
         signal.samples, float(signal.per_turn), bandwidth / size, window, frequency_unit="orders"
     )
     return replace(spectrum, of=signal.of)
+
+
+def carried(spectrum: Spectrum, signal: AngleSignal) -> Spectrum:
+    """Return an order spectrum up to what the recording carries throughout: above, only its slow parts have a say."""
+    bins = min(spectrum.frequency.size, max(8, int(np.searchsorted(spectrum.frequency, signal.top_order))))
+    return replace(spectrum, frequency=spectrum.frequency[:bins], values=spectrum.values[:, :bins])
 
 
 def synchronous_average(signal: AngleSignal) -> FloatArray:

@@ -40,7 +40,7 @@ _RISE_DB = 4.0  # over its surroundings, on both sides, and
 _ORDERS_AGREE = 2  # so many orders must show it
 _EDGE_DB = 6.0  # an order that ends on it counts as the second one if both rise so much
 _SAME = 0.06  # places (natural logarithm) that are one
-_APART = 0.2  # two resonances closer than this are named as one
+_APART = 0.1  # two places closer than this are named as one resonance
 
 
 @dataclass(frozen=True)
@@ -218,7 +218,8 @@ def resonances(mapped: OrderMap) -> tuple[Resonance, ...]:
     for best in sorted((top for top in tops if top.whole), key=lambda top: -top.rise_db):
         near = [top for top in tops if abs(np.log(top.hz / best.hz)) < _SAME]
         whole = [top for top in near if top.whole]
-        ending = [] if best.rise_db < _EDGE_DB else [top for top in near if not top.whole]
+        sure = best.rise_db >= _EDGE_DB or len({top.order for top in whole}) >= _ORDERS_AGREE
+        ending = [top for top in near if not top.whole and sure]
         orders = tuple(sorted({top.order for top in (*whole, *ending)}))
         if len(orders) < _ORDERS_AGREE or any(abs(np.log(best.hz / r.frequency_hz)) < _APART for r in found):
             continue
