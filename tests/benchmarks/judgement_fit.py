@@ -29,7 +29,8 @@ LEVEL_SPREAD = 6.0  # dB: sensor, its place and grip move plain levels so much b
 _OF_COMBS = dict.fromkeys(("line_comb", "line_lead", "pulse_comb", "pulse_lead"), 2.0)  # some 10 readings each
 LEAST_SPREADS = {**_OF_COMBS, "tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
 _FOLDS = 3
-_UNKNOWN_KIND = 0.5  # weight of a recording taken as of no known kind of tool
+# A recording is taken as it is, as one of no known kind of tool, and as one of no stated condition besides: weights.
+_TAKEN = {"as it is": 1.0, "kind unknown": 0.5, "kind and condition unknown": 0.25}
 _FEW = -4.0  # log-odds to start from
 _STEEP, _BENT = 1.0, 1.0  # shrinkage of a curve's slopes and of their changes; by leaving tools out
 
@@ -78,7 +79,6 @@ FEATURES: dict[str, dict[str, str]] = {
         "below_one": "+",
         "one_over": "-",
         "axial_two": "-",
-        "harmonics_count": "?",
     },
     "imbalance.armature": {
         "grade": "+",
@@ -156,13 +156,12 @@ Both = dict[str, dict[tuple[int, str], float]]  # per fault and (tool, view) the
 class _Rows:
     """All rows of one fault: suspects of every recording, and tool, part, condition of each.
 
-    Every row is there twice, compared with tools of its own kind and, for sheets that name none, with tools of any:
-    `known` tells which.
+    Every row is there as often as it is taken differently (see `_TAKEN`): `plain` tells which are taken as they are.
     """
 
     suspects: Suspects
     place: tuple[tuple[int, str | None, str], ...]
-    known: NDArray[np.bool_]
+    plain: NDArray[np.bool_]
 
 
 def fit(cases: Sequence[Measured]) -> str:
@@ -178,7 +177,7 @@ def fit(cases: Sequence[Measured]) -> str:
     priors = {f: _log_odds_of_share([f in measured.case.faults for measured in cases]) for f in FEATURES}
     for fault, signs in FEATURES.items():
         model, guilty = models[fault], rows[fault].suspects.guilty
-        print(f"{fault:28s} {guilty.sum() // 2:4d} of {guilty.size // 2:5d} rows, together {together[fault].round(2)}")
+        print(f"{fault:28s} {guilty.sum() // 3:4d} of {guilty.size // 3:5d} rows, together {together[fault].round(2)}")
         lines += [f'[fault."{fault}"]', f"bias = {model[0]:.4f}", f"prior = {priors[fault]:.3f}"]
         lines += [f"together = {_numbers(together[fault])}", f'[fault."{fault}".curves]']
         curves = model[1:].reshape(len(signs), -1)
@@ -195,11 +194,11 @@ def _numbers(values: Any) -> str:
 
 
 def _gathered(cases: Sequence[Measured], ordinary: Ordinary) -> tuple[dict[str, _Rows], NDArray[np.int64], FloatArray]:
-    """Return the rows of every fault, and of each recording (twice: see `_Rows`) its tool and weight.
+    """Return the rows of every fault, and of each recording (as it is taken: see `_Rows`) its tool and weight.
 
     A faulty tool none of whose faults the sheet allows to test teaches nothing.
     """
-    events: dict[tuple[int, str, bool], int] = {}
+    events: dict[tuple[int, str, str], int] = {}
     rows = {}
     for fault, signs in FEATURES.items():
         shell = FaultModel(0.0, dict.fromkeys(signs, ()), ordinary[ROLE[fault]])
@@ -209,7 +208,7 @@ def _gathered(cases: Sequence[Measured], ordinary: Ordinary) -> tuple[dict[str, 
         np.add.at(guilty, found.suspects.event, found.suspects.guilty)
     tool = np.array([event[0] for event in events])
     tells = (guilty > 0) | np.array([not cases[event[0]].case.faults for event in events])
-    weight = np.array([1.0 if known else _UNKNOWN_KIND for _, _, known in events])
+    weight = np.array([_TAKEN[taken] for _, _, taken in events])
     return rows, tool, np.where(tells, weight, 0.0)
 
 
@@ -217,19 +216,21 @@ def _rows(
     cases: Sequence[Measured],
     fault: str,
     shell: FaultModel,
-    events: dict[tuple[int, str, bool], int],
+    events: dict[tuple[int, str, str], int],
 ) -> _Rows:
     """Return the rows of one fault, features in spreads (NaN where a recording does not give one) and as ramps."""
-    values, guilty, place, known, event = [], [], [], [], []
+    values, guilty, place, plain, event = [], [], [], [], []
     for tool, measured in enumerate(cases):
+        kind = measured.case.sheet.kind
         for condition, rows in measured.rows.items():
-            for row, own in itertools.product((r for r in rows if r.fault == fault), (True, False)):
-                scaled = shell.standardised(row.values, condition, row.hz, measured.case.sheet.kind if own else None)
+            for row, taken in itertools.product((r for r in rows if r.fault == fault), _TAKEN):
+                stated = None if taken.endswith("condition unknown") else condition
+                scaled = shell.standardised(row.values, stated, row.hz, kind if taken == "as it is" else None)
                 values.append([scaled.get(name, np.nan) for name in shell.curves])
                 guilty.append(row.true)
                 place.append((tool, row.where, condition))
-                known.append(own)
-                event.append(events.setdefault((tool, condition, own), len(events)))
+                plain.append(taken == "as it is")
+                event.append(events.setdefault((tool, condition, taken), len(events)))
     ramps = _ramps(np.array(values))
     x = np.concatenate([np.ones((len(ramps), 1)), ramps], axis=1)
     bounds = [(None, None), *itertools.chain(*(_bounds(name, sign) for name, sign in FEATURES[fault].items()))]
@@ -237,7 +238,7 @@ def _rows(
     suspects = Suspects(
         x, np.zeros(len(x)), np.array(event), np.array(guilty), bounds, centre, _stiffness(len(shell.curves))
     )
-    return _Rows(suspects, tuple(place), np.array(known))
+    return _Rows(suspects, tuple(place), np.array(plain))
 
 
 def _bounds(name: str, sign: str) -> list[Bound]:
@@ -300,12 +301,12 @@ def _together(
 
 
 def _pairs(rows: _Rows, alone: FloatArray) -> dict[Place, dict[str, tuple[float, bool]]]:
-    """Return, per part, log-odds and truth by condition; of the rows compared with tools of their own kind."""
+    """Return, per part, log-odds and truth by condition; of the rows taken as they are."""
     found: dict[Place, dict[str, tuple[float, bool]]] = defaultdict(dict)
-    for (tool, where, condition), value, true, known in zip(
-        rows.place, alone, rows.suspects.guilty, rows.known, strict=True
+    for (tool, where, condition), value, true, plain in zip(
+        rows.place, alone, rows.suspects.guilty, rows.plain, strict=True
     ):
-        if known:
+        if plain:
             found[tool, where][condition] = float(value), bool(true)
     return found
 
