@@ -111,6 +111,14 @@ def _summary(summary: dict[str, Any]) -> list[str]:
     if declared:
         stated = f"{declared['declared_vibration_mps2']:g} m/s² declared"
         lines.append(f"  maker's {stated}: {declared['verdict']} ({declared['reason']})")
+    series = summary["emission"]
+    if series and series["operators"] > 1:
+        lines.append(
+            f"  as a test code would state it: a {number(series['a_mps2'])}, K {number(series['k_mps2'])} m/s² "
+            f"(σ_R {number(series['sigma_r_mps2'])}; {series['operators']} operators"
+            f"{'' if series['complete'] else '; asked for are 3 with 5 runs each'}"
+            f"{'' if series['valid'] else '; not valid, runs of an operator scatter'})"
+        )
     return lines
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+import scipy.stats
 
 from vibekit.handarm.emission import emission_series, series_valid, verify_declared
 from vibekit.handarm.uncertainty import UncertaintyPart, combined
@@ -23,15 +25,34 @@ def test_published_pair_verifies_itself() -> None:
 
 
 def test_k_from_runs() -> None:
-    """K = 1.65·σ_R, σ_R = max(s_R, 0.06·a + 0.3)."""
-    calm = emission_series({"A": [5.0, 5.0, 5.0], "B": [5.0, 5.0, 5.0]})
+    """K = 1.65·σ_R, σ_R = max(s_R, 0.06·a + 0.3), s_R² = mean of the operators' variances + variance of their means."""
+    calm = emission_series([[5.0, 5.0, 5.0], [5.0, 5.0, 5.0]])
     assert calm.k_mps2 == pytest.approx(1.65 * 0.6)
-    assert calm.valid
-    wild = emission_series({"A": [2.0, 8.0], "B": [5.0, 5.0]})
-    assert wild.sigma_r_mps2 == pytest.approx(6.0**0.5)
+    assert calm.valid and not calm.complete
+    wild = emission_series([[2.0, 8.0], [5.0, 5.0]])
+    assert wild.sigma_r_mps2 == pytest.approx(((18.0 + 0.0) / 2 + 0.0) ** 0.5)
     assert not wild.valid
+    one = emission_series([[2.0, 8.0]])
+    assert (one.sigma_r_mps2, one.operators) == (pytest.approx(18.0**0.5), 1)
     with pytest.raises(ValueError, match="two runs"):
-        emission_series({"A": [5.0]})
+        emission_series([[5.0]])
+
+
+def test_sigma_against_the_analysis_of_variance() -> None:
+    """ISO 5725-2 (from memory): s_R² = s_r² + s_L², from the mean squares of a one-way layout.
+
+    The test code's s_R² has the variance of the means with the s_r²/n that is in it: larger by just that.
+    """
+    rng = np.random.default_rng(3)
+    runs = 10.0 + 2.0 * rng.standard_normal((3, 1)) + rng.standard_normal((3, 5))
+    within = np.mean(np.var(runs, axis=1, ddof=1))
+    between = 5 * np.var(runs.mean(axis=1), ddof=1)  # mean square between operators
+    assert between / within == pytest.approx(scipy.stats.f_oneway(*runs).statistic)
+    reproducibility = within + (between - within) / 5
+    series = emission_series(runs.tolist())
+    assert series.sigma_r_mps2**2 == pytest.approx(reproducibility + within / 5)
+    assert series.complete and series.operators == 3
+    assert series.k_mps2 == pytest.approx(1.65 * series.sigma_r_mps2)
 
 
 def test_a_check_carries_what_was_compared_and_why() -> None:
@@ -69,9 +90,9 @@ def test_runs_agree_by_either_rule(runs: list[float], valid: bool) -> None:
 
 def test_a_is_the_mean_over_operators() -> None:
     """Means of 4 and 7 m/s² count once each, however many runs they hold: a = 5.5, sigma floor 0.06·5.5 + 0.3."""
-    series = emission_series({"A": [4.0, 4.0, 4.0, 4.0], "B": [7.0, 7.0]})
+    series = emission_series([[4.0, 4.0, 4.0, 4.0], [7.0, 7.0]])
     assert series.a_mps2 == pytest.approx(5.5)
-    assert series.sigma_r_mps2 == pytest.approx((12.0 / 5) ** 0.5)  # about the mean of all six, 5: 4·1² + 2·2² = 12
+    assert series.sigma_r_mps2 == pytest.approx(4.5**0.5)  # of the means 4 and 7; no operator's runs differ
 
 
 def test_combination_against_a_worked_example() -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.documents import notice_of, sound
@@ -84,6 +85,7 @@ def test_a_summary_by_hand() -> None:
         assert list(time[key].values()) == pytest.approx(ends)
         assert list(time[key]) == ["value_s", "low_s", "high_s"]
     assert {n["code"] for n in document["notices"]} == {"runs_scatter", "screening_aid"}
+    assert summary["emission"] is None  # B has one run
 
 
 def test_runs_that_agree_say_nothing_and_few_runs_do() -> None:
@@ -99,6 +101,18 @@ def test_runs_that_agree_say_nothing_and_few_runs_do() -> None:
         assert (few.severity, few.value, few.limit) == ("caution", count, 3)
         assert few.message.startswith("T-1, loaded: ")
         assert words in few.message and few.remedy
+
+
+def test_each_operators_runs_must_agree_not_all_together() -> None:
+    """ISO 28927-1 (from memory): the rule is of one operator's runs; that two people differ is in a and K."""
+    calm = [Run(a, operator=who) for who, values in (("A", (4.0, 4.1, 4.2)), ("B", (6.0, 6.1, 6.2))) for a in values]
+    summary = summarise(calm)
+    assert summary.notices == ()
+    emission = grade_document(calm)["summary"]["emission"]
+    assert (emission["a_mps2"], emission["operators"], emission["valid"]) == (pytest.approx(5.1), 2, True)
+    assert emission["sigma_r_mps2"] == pytest.approx((0.1**2 + 2.0) ** 0.5)  # means 4.1 and 6.1: variance 2
+    wild = notice_of(summarise([*calm, Run(9.0, operator="B")]).notices, "runs_scatter")
+    assert wild.value == pytest.approx(float(np.std([6.0, 6.1, 6.2, 9.0], ddof=1) / 6.825))
 
 
 def test_one_run_has_no_scatter() -> None:
@@ -133,7 +147,10 @@ def test_the_declared_value_of_the_sheet_is_checked(k: float, verdict: str) -> N
 
 def test_nothing_declared_nothing_checked() -> None:
     assert summarise([Run(10.0, sheet=ToolSheet("T-1"))]).declared is None
-    assert summarise([Run(None, sheet=ToolSheet("T-1", declared_vibration_mps2=4.0))]).declared is None
+    declaring = ToolSheet("T-1", declared_vibration_mps2=4.0, declared_uncertainty_mps2=1.0)
+    assert summarise([Run(None, sheet=declaring)]).declared is None
+    assert summarise([Run(0.1, sheet=declaring, condition="off")]).declared is None  # the background is no tool
+    assert "declared_conditions" in {n.code for n in summarise([Run(3.0, sheet=declaring)]).notices}
 
 
 def test_what_could_not_be_graded_is_shown_and_not_averaged() -> None:

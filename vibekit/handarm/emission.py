@@ -8,9 +8,8 @@ operation of its test code; use in earnest can shake less or more.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import chain
 from typing import Any, Literal
 
 from vibekit.handarm.uncertainty import standard_deviation
@@ -18,6 +17,7 @@ from vibekit.handarm.uncertainty import standard_deviation
 K_PER_SIGMA = 1.65
 SERIES_VARIATION = 0.15  # a series of runs is valid below this coefficient of variation ...
 SERIES_DEVIATION_MPS2 = 0.30  # ... or below this standard deviation; ISO 28927-1 (from memory)
+OPERATORS, RUNS = 3, 5  # of a whole series; ISO 28927-1 (from memory)
 
 Verification = Literal["verified", "not verified", "cannot tell"]
 
@@ -61,31 +61,49 @@ def verify_declared(declared: float, k: float | None, measured: float, uncertain
 
 @dataclass(frozen=True)
 class EmissionSeries:
-    """Runs of several operators as a test code takes them; `k_mps2` goes with the declared value `a_mps2`."""
+    """Runs of several operators as a test code takes them; `k_mps2` goes with the declared value `a_mps2`.
+
+    `valid`: every operator's runs agree; `complete`: there are three operators with five runs each.
+    """
 
     a_mps2: float
     sigma_r_mps2: float
     k_mps2: float
+    operators: int
     valid: bool
+    complete: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the series as document data."""
+        return dict(vars(self))
 
 
-def emission_series(runs_by_operator: Mapping[str, Sequence[float]]) -> EmissionSeries:
-    """Return a, σ_R and K of one position from total values of runs per operator [m/s²].
+def emission_series(runs_by_operator: Sequence[Sequence[float]]) -> EmissionSeries:
+    """Return a, σ_R and K of one position from total values of runs, operator by operator [m/s²].
 
-    A series is valid when every operator's runs scatter by less than 15 % or 0.3 m/s².
+    σ_R is the root of the mean variance of an operator's runs and the variance of the operators' means, and never
+    less than the floor.
 
     Raises:
         ValueError: an operator has fewer than two runs.
 
-    Source: ISO 20643 / ISO 28927 Annex B (from memory; the floor of σ_R doubtful).
+    Source: ISO 20643 / ISO 28927 Annex B (from memory; the floor of σ_R doubtful); runs as in ISO 28927-1.
     """
-    if not runs_by_operator or any(len(runs) < 2 for runs in runs_by_operator.values()):
+    if not runs_by_operator or any(len(runs) < 2 for runs in runs_by_operator):
         raise ValueError("an emission series needs at least two runs of every operator")
-    means = [math.fsum(runs) / len(runs) for runs in runs_by_operator.values()]
+    means = [math.fsum(runs) / len(runs) for runs in runs_by_operator]
     a = math.fsum(means) / len(means)
-    every = list(chain.from_iterable(runs_by_operator.values()))
-    sigma = max(standard_deviation(every), 0.06 * a + 0.3)
-    return EmissionSeries(a, sigma, K_PER_SIGMA * sigma, all(series_valid(runs) for runs in runs_by_operator.values()))
+    within = math.fsum(standard_deviation(runs) ** 2 for runs in runs_by_operator) / len(means)
+    between = standard_deviation(means) ** 2 if len(means) > 1 else 0.0
+    sigma = max(math.sqrt(within + between), 0.06 * a + 0.3)
+    return EmissionSeries(
+        a,
+        sigma,
+        K_PER_SIGMA * sigma,
+        len(means),
+        all(series_valid(runs) for runs in runs_by_operator),
+        len(means) >= OPERATORS and all(len(runs) >= RUNS for runs in runs_by_operator),
+    )
 
 
 def series_valid(runs: Sequence[float]) -> bool:

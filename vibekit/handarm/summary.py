@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from vibekit.errors import Notice, document
 from vibekit.handarm import uncertainty as unc
-from vibekit.handarm.emission import DeclaredCheck, series_valid, verify_declared
+from vibekit.handarm.emission import DeclaredCheck, EmissionSeries, emission_series, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
 from vibekit.recording.background import floor_notice
 from vibekit.recording.conditions import is_off, plain_term
@@ -71,14 +71,19 @@ def allowed_time(a_hv: float | None, uncertainty: float | None, value_mps2: floa
 
 @dataclass(frozen=True)
 class PositionResult:
-    """One position: mean over operators of the mean over runs [m/s²], with the scatter of its runs."""
+    """One position: mean over operators of the mean over runs [m/s²], with the scatter of its runs.
+
+    `unsteady` is the largest coefficient of variation of an operator's runs that do not agree; `emission` what a test
+    code makes of the runs, None where an operator has only one.
+    """
 
     position: str | None
     runs: int
     a_hv_mps2: float
     standard_deviation_mps2: float | None
-    agree: bool
+    unsteady: float | None
     budget: tuple[unc.UncertaintyPart, ...]
+    emission: EmissionSeries | None
 
     @property
     def coefficient_of_variation(self) -> float | None:
@@ -147,6 +152,7 @@ class GradeSummary:
             **(self.deciding.to_dict() if self.deciding else empty),
             "positions": [position.to_dict() for position in self.positions],
             "declared": self.declared.to_dict() if self.declared else None,
+            "emission": self.deciding.emission.to_dict() if self.deciding and self.deciding.emission else None,
             "uncertainty_budget": [part.to_dict() for part in self.deciding.budget] if self.deciding else [],
             "allowed_trigger_time": {
                 "to_action_value": self.allowed(EU.action_mps2).to_dict(),
@@ -168,13 +174,23 @@ def summarise(magnitudes: Sequence[GradedRun]) -> GradeSummary:
     tool, condition = (magnitudes[0].tool, magnitudes[0].condition) if magnitudes else (None, None)
     who = ", ".join(fact for fact in (tool, condition, deciding.position if deciding else None) if fact)
     notices = _run_notices(deciding, f"{who}: " if who else "") if deciding else ()
-    return GradeSummary(tool, condition, deciding, positions, _declared(magnitudes, deciding), notices)
+    declared = _declared(magnitudes, deciding)
+    notices += (_TEST_CODE,) if declared else ()
+    return GradeSummary(tool, condition, deciding, positions, declared, notices)
+
+
+_TEST_CODE = Notice(
+    "declared_conditions",
+    "info",
+    "a declared value holds for the operation of its test code: other work can shake less or more, and says nothing "
+    "for or against the maker",
+)
 
 
 def _declared(magnitudes: Sequence[GradedRun], deciding: PositionResult | None) -> DeclaredCheck | None:
     """Return the check of the maker's declared value, where the tool sheet states one."""
     sheet = next((m.sheet for m in magnitudes if m.sheet), None)
-    if sheet is None or sheet.declared_vibration_mps2 is None or deciding is None:
+    if sheet is None or sheet.declared_vibration_mps2 is None or deciding is None or is_off(magnitudes[0].condition):
         return None
     return verify_declared(
         sheet.declared_vibration_mps2,
@@ -193,20 +209,23 @@ def _operator(magnitude: GradedRun) -> str:
 
 
 def _at_position(runs: list[GradedRun]) -> PositionResult:
-    values = [run.a_hv_mps2 for run in runs if run.a_hv_mps2 is not None]
-    by_operator = groupby(sorted(runs, key=_operator), key=_operator)
-    means = [_mean([run.a_hv_mps2 for run in group if run.a_hv_mps2 is not None]) for _, group in by_operator]
+    by_operator = [
+        [run.a_hv_mps2 for run in group if run.a_hv_mps2 is not None]
+        for _, group in groupby(sorted(runs, key=_operator), key=_operator)
+    ]
+    values, means = [value for one in by_operator for value in one], [_mean(one) for one in by_operator]
+    series = [one for one in by_operator if len(one) > 1]
     systematic = max((unc.without_repeatability(run.budget) for run in runs), key=unc.combined)
     budget = tuple(_averaged(part, len(means)) for part in systematic)
     scatter = unc.repeatability_part(values) if len(values) > 1 else unc.run_scatter(runs[0].budget)
-    deviation = unc.standard_deviation(values) if len(values) > 1 else None
     return PositionResult(
         runs[0].position,
         len(values),
         _mean(means),
-        deviation,
-        len(values) < 2 or series_valid(values),
+        unc.standard_deviation(values) if len(values) > 1 else None,
+        max((unc.standard_deviation(one) / _mean(one) for one in series if not series_valid(one)), default=None),
         (*budget, scatter),
+        emission_series(by_operator) if len(series) == len(by_operator) else None,
     )
 
 
@@ -227,9 +246,11 @@ def _run_notices(deciding: PositionResult, who: str) -> tuple[Notice, ...]:
     if deciding.runs < 3:
         message = f"{who}{deciding.runs} run{'s' if deciding.runs > 1 else ''} where ISO 5349-2 asks for at least 3"
         notices.append(Notice("few_runs", "caution", message, deciding.runs, 3, "record the same work three times"))
-    variation = deciding.coefficient_of_variation
-    if variation is not None and not deciding.agree:
-        message = f"{who}the runs scatter by {100 * variation:.0f} % (test codes accept less than 15 % or 0.3 m/s²)"
+    variation = deciding.unsteady
+    if variation is not None:
+        message = (
+            f"{who}the runs of an operator scatter by {100 * variation:.0f} % (test codes: under 15 % or 0.3 m/s²)"
+        )
         notices.append(
             Notice("runs_scatter", "caution", message, variation, 0.15, "find what changed between the runs")
         )
