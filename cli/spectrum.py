@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -68,14 +69,21 @@ def spectrum(
 
 
 def _spectrum(stream: RecordingStream, kind: Kind) -> LineSpectrum:
-    """Return the lines of a recording; over frequency a long one is averaged block by block."""
+    """Return the lines of a recording; of a long one averaged block by block, or of the stretch that stands for it."""
     import vibekit as vk
-    from vibekit.machine.averaged import LONG_S, long_spectrum
+    from vibekit.machine.averaged import LOOKED_AT_S, long_spectrum
+    from vibekit.recording.stretch import read_unless_long, representative_part
 
-    if kind != Kind.amplitude or (stream.duration_s or 0.0) <= LONG_S:
-        return vk.spectrum(stream.read(), kind=kind.value)
-    progress = Progress(f"averaging {stream.origin.file}")
-    result = long_spectrum(stream, progress=progress)
+    whole = read_unless_long(stream)
+    if whole is not None:
+        return vk.spectrum(whole, kind=kind.value)
+    progress = Progress(f"reading {stream.origin.file}")
+    if kind == Kind.amplitude:
+        result = long_spectrum(stream, progress=progress)
+    else:
+        part = representative_part(stream, LOOKED_AT_S, progress)
+        result = vk.spectrum(part.recording, kind=kind.value)
+        result = replace(result, notices=(*result.notices, part.notice))
     progress.done()
     return result
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from .options import AxisOption, Json, OneRecording, PlotOption, RecordingOptions, Scale, UpToOption, recording_command
-from .output import Document, emit, note, notice_lines, number, printable
+from .output import Document, Progress, emit, note, notice_lines, number, printable
 
 if TYPE_CHECKING:
+    from vibekit.errors import Notice
     from vibekit.machine.speed import SpeedEstimate
-    from vibekit.recording.recording import Recording
+    from vibekit.recording.recording import Recording, RecordingStream
 
 
 MapOption = Annotated[
@@ -48,8 +50,9 @@ def speed(
     import vibekit as vk
     from vibekit.bench.speed_segments import segments_with_doubt
 
-    read = options.read(recording)
+    read, notices = _read(options.open(recording))
     result = vk.estimate_speed(read)
+    result = replace(result, notices=(*result.notices, *notices))
     document = result.to_dict() | segments_with_doubt(result, read)
     axes = tuple(axis or ())
     if plot is not None:
@@ -61,6 +64,20 @@ def speed(
         document |= _map(result, read, map_to, axes, frequencies or Scale.log, up_to)
         note(f"map written to {map_to}")
     emit(document, as_json, render)
+
+
+def _read(stream: RecordingStream) -> tuple[Recording, tuple[Notice, ...]]:
+    """Return a recording in memory, of a long one the stretch that stands for it, and what is to be said of that."""
+    from vibekit.machine.averaged import LOOKED_AT_S
+    from vibekit.recording import stretch
+
+    whole = stretch.read_unless_long(stream)
+    if whole is not None:
+        return whole, ()
+    progress = Progress(f"reading {stream.origin.file}")
+    part = stretch.representative_part(stream, LOOKED_AT_S, progress)
+    progress.done()
+    return part.recording, (part.notice,)
 
 
 def _map(

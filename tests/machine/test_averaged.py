@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from tests.cli.inprocess import run
 from vibekit.errors import RecordingLimitError
 from vibekit.machine import averaged
 from vibekit.machine.averaged import averaged_spectrum, long_spectrum
+from vibekit.recording import stretch
 from vibekit.recording.recording import Block, FloatArray, Origin, RecordingStream
 
 RATE = 3200
@@ -81,7 +83,41 @@ def test_lines_of_a_long_recording_are_listed() -> None:
 def test_the_command_averages_long_recordings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "shift.wav"
     soundfile.write(path, half_running().T / 490.3325, RATE, "PCM_24")
-    monkeypatch.setattr(averaged, "LONG_S", 100.0)
+    monkeypatch.setattr(stretch, "LONG_S", 100.0)
     code, out, _ = run("spectrum", str(path), "--full-scale", "50 g")
     assert code == 0
     assert "averaged over" in out
+
+
+@pytest.mark.parametrize("words", [("spectrum", "--kind", "envelope"), ("speed",)])
+def test_of_a_long_recording_a_stretch_stands_for_the_rest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    path = tmp_path / "shift.wav"
+    soundfile.write(path, half_running().T / 490.3325, RATE, "PCM_24")
+    monkeypatch.setattr(stretch, "LONG_S", 20.0)
+    monkeypatch.setattr(averaged, "LOOKED_AT_S", 20.0)
+    code, out, _ = run(words[0], str(path), "--full-scale", "50 g", *words[1:], "--json")
+    said = {notice["code"]: notice for notice in json.loads(out)["notices"]}
+    assert code in (0, 4)
+    assert "of 120 s this is" in said["representative_stretch"]["message"]
+
+
+def test_the_stretch_is_the_running_one_of_usual_level() -> None:
+    rng = np.random.default_rng(3)
+    level = np.repeat([0.003, 1.0, 3.0, 1.9, 0.003], 20 * RATE)  # off, light, hard, usual, off
+    samples = level * rng.standard_normal((3, level.size))
+    part = stretch.representative_part(stream_of(samples, 5000), 20.0)
+    # per axis, all of the running: sqrt((1 + 9 + 3.61) / 3) = 2.13 m/s²
+    assert np.sqrt(np.mean(part.recording.samples**2)) == pytest.approx(2.13, rel=0.05)
+    assert part.recording.duration_s == 20.0
+    assert (part.running_s, part.duration_s) == (pytest.approx(60, abs=2), 100.0)
+
+
+def test_a_file_that_cannot_say_its_length_is_not_read_to_its_end() -> None:
+    def endless(size: int) -> Iterator[Block]:
+        for start in range(0, 10**9, 32000):
+            assert start < 700 * RATE
+            yield Block(start, np.zeros((3, 32000)))
+
+    assert stretch.read_unless_long(RecordingStream(RATE, ("x", "y", "z"), None, Origin(), endless)) is None

@@ -30,8 +30,7 @@ _CLASS_DB = 3.0
 _MAIN_LOBE = 5  # bins of a window's own transform that are not zero: flat-top's
 _ENDLESS = 1 << 40
 
-LONG_S = 600.0  # recordings from here on are not read into memory for their lines
-LOOKED_AT_S = 120.0  # of them the speed, and with it the names of lines, is taken from this much of the running time
+LOOKED_AT_S = 120.0  # of long recordings speed and names of lines are taken from this much of the running time
 
 
 @dataclass(frozen=True)
