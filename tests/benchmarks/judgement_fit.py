@@ -182,10 +182,12 @@ def fit(cases: Sequence[Measured]) -> str:
         lines += [f"together = {_numbers(together[fault])}", f'[fault."{fault}".curves]']
         curves = model[1:].reshape(len(signs), -1)
         lines += [*(f"{name} = {_numbers(_curve(steps))}" for name, steps in zip(signs, curves, strict=True)), ""]
-    bias, slope, share = _beside_rivals(cases, odds)
-    lines += ["[rivals]", f"bias = {bias:.4f}", f"slope = {slope:.4f}", f"share = {share:.4f}", ""]
-    bias, slope = _clean_bill(cases, odds, priors)
-    lines += ["[healthy]", f"bias = {bias:.4f}", f"slope = {slope:.4f}", ""]
+    for seen in ("both", "no load", "loaded"):
+        views = list(_views(cases, odds, seen))
+        bias, slope, share = _beside_rivals(views)
+        lines += [f'[closing."{seen}"]', f"bias = {bias:.4f}", f"slope = {slope:.4f}", f"share = {share:.4f}"]
+        bias, slope = _clean_bill(views, priors)
+        lines += [f"healthy_bias = {bias:.4f}", f"healthy_slope = {slope:.4f}", ""]
     return "\n".join(lines + _ordinary_table(ordinary))
 
 
@@ -322,21 +324,23 @@ def _pair_suspects(pairs: Mapping[Place, Mapping[str, tuple[float, bool]]]) -> S
     return Suspects(x, offset, tools, guilty, bounds, np.array([0.0, 0.6, 0.6]), np.diag([0.5, 4.0, 4.0]))
 
 
-def _views(cases: Sequence[Measured], odds: Both) -> Iterator[tuple[Measured, dict[str, float]]]:
-    """Yield, for each tool by each view, the log-odds of every fault that was tested."""
+Tested = tuple[Measured, Mapping[str, float]]
+
+
+def _views(cases: Sequence[Measured], odds: Both, seen: str) -> Iterator[Tested]:
+    """Yield, for each tool as seen in one condition or both, the log-odds of every fault that was tested."""
     for tool, measured in enumerate(cases):
-        for view in (*measured.rows, "both"):
-            tested = {fault: values[tool, view] for fault, values in odds.items() if (tool, view) in values}
-            if tested:
-                yield measured, tested
+        tested = {fault: values[tool, seen] for fault, values in odds.items() if (tool, seen) in values}
+        if tested:
+            yield measured, tested
 
 
-def _beside_rivals(cases: Sequence[Measured], odds: Both) -> tuple[float, float, float]:
+def _beside_rivals(views: Sequence[Tested]) -> tuple[float, float, float]:
     """Return bias, slope and share of rivals (see `JudgementTable.beside_rivals`), right on tools left out."""
     from scipy.optimize import minimize
 
     own, others, true = [], [], []
-    for measured, tested in _views(cases, odds):
+    for measured, tested in views:
         for fault, value in tested.items():
             own.append(value)
             others.append(math.fsum(math.exp(min(30.0, v)) for f, v in tested.items() if f != fault))
@@ -355,10 +359,10 @@ def _true_fault(measured: Measured, fault: str) -> bool:
     return any(row.true for rows in measured.rows.values() for row in rows if row.fault == fault)
 
 
-def _clean_bill(cases: Sequence[Measured], odds: Both, priors: Mapping[str, float]) -> tuple[float, float]:
+def _clean_bill(views: Sequence[Tested], priors: Mapping[str, float]) -> tuple[float, float]:
     """Return bias and slope of the healthy tool's log-odds on the log of the summed odds of all faults."""
     totals, clean = [], []
-    for measured, tested in _views(cases, odds):
+    for measured, tested in views:
         sheet = measured.case.sheet
         every = [*tested.values(), *(priors[f] for f in FEATURES if f not in tested and can_have(sheet, f))]
         totals.append(math.log(math.fsum(math.exp(min(30.0, value)) for value in every) + 1e-9))

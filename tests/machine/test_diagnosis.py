@@ -21,12 +21,14 @@ from vibekit.machine.judgement import (
     INSTEAD,
     KNOTS,
     ROLE,
+    Closing,
     FaultModel,
     classes,
     judgement_table,
     kind_word,
     probability,
     read_priors,
+    seen_in,
 )
 from vibekit.machine.rolling import bearing_features
 from vibekit.machine.signal_views import Line, views_of
@@ -76,10 +78,17 @@ def test_recordings_of_one_condition_are_averaged_and_both_conditions_added() ->
     assert model.shares(["No-load", None, "Unloaded"]) == (0.25, (0.4, 0.4, 0.4))
 
 
+def test_conditions_that_a_tool_was_seen_in() -> None:
+    assert seen_in(["no load", "idle"]) == "no load"
+    assert seen_in(["loaded", None]) == "loaded"  # what is not said is taken as under load
+    assert seen_in([None, "no load"]) == "both"
+
+
 def test_silence_about_a_fault_is_no_clean_bill() -> None:
     table = judgement_table()
     clean = [-6.0] * 20
-    assert table.healthy_log_odds(clean, ["gear.wear", "gear.tooth"]) < table.healthy_log_odds(clean, [])
+    for seen in ("both", "no load", "loaded"):
+        assert table.healthy_log_odds(clean, ["gear.wear"], seen) < table.healthy_log_odds(clean, [], seen)
 
 
 def test_without_masses_the_level_itself_is_weighed() -> None:
@@ -115,13 +124,15 @@ def test_what_a_rival_explains_is_no_proof() -> None:
     """Bayes' rule for causes that exclude each other (share 1): exp(L) / (1 + Σ exp(L)); each alone at share 0."""
     log_odds = {"a": 2.0, "b": 1.0, "c": -3.0}
     total = 1.0 + sum(np.exp(list(log_odds.values())))
-    exclusive = replace(judgement_table(), rivals=(0.0, 1.0, 1.0)).beside_rivals(log_odds)
-    alone = replace(judgement_table(), rivals=(0.0, 1.0, 0.0)).beside_rivals(log_odds)
+    ends = {"one": Closing((0.0, 1.0, 1.0), (0.0, 1.0)), "any": Closing((0.0, 1.0, 0.0), (0.0, 1.0))}
+    table = replace(judgement_table(), closings=ends)
+    exclusive, alone = table.beside_rivals(log_odds, "one"), table.beside_rivals(log_odds, "any")
     for fault, value in log_odds.items():
         assert probability(exclusive[fault]) == pytest.approx(np.exp(value) / total)
         assert alone[fault] == value
-    given = judgement_table().beside_rivals(log_odds)
-    assert given["a"] < judgement_table().beside_rivals({"a": 2.0})["a"]
+    for seen in ("both", "no load", "loaded"):
+        given = judgement_table().beside_rivals(log_odds, seen)
+        assert given["a"] < judgement_table().beside_rivals({"a": 2.0}, seen)["a"]
 
 
 def test_the_table_is_complete() -> None:

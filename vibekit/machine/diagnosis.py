@@ -10,7 +10,7 @@ from typing import Any
 from vibekit.errors import Notice, UsageError, document
 from vibekit.machine.evidence import Evidence, PartFeatures
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
-from vibekit.machine.judgement import INSTEAD, judgement_table, probability
+from vibekit.machine.judgement import INSTEAD, judgement_table, probability, seen_in
 from vibekit.machine.look import Look, look
 from vibekit.machine.parts import RecordingFeatures, rotor_kg
 from vibekit.machine.severity import Severity, severity_of
@@ -143,7 +143,8 @@ def judge(looks: Sequence[Look], tool: ToolSheet | None, priors: Mapping[str, fl
     suspects = _suspects(shown, tool.kind if tool else None)
     named = {suspect.fault for suspect in suspects}
     untested = tuple({f: reason for _, part in shown for f, reason in part.untested if f not in named}.items())
-    findings = _findings(suspects, [fault for fault, _ in untested], tool, priors or {})
+    seen = seen_in(condition for condition, _ in shown)
+    findings = _findings(suspects, [fault for fault, _ in untested], seen, tool, priors or {})
     return Diagnosis(files, tag, best, findings, untested, (*notices, *cautions))
 
 
@@ -230,7 +231,11 @@ def _averaged(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
 
 
 def _findings(
-    suspects: Sequence[_Suspect], untested: Sequence[str], tool: ToolSheet | None, priors: Mapping[str, float]
+    suspects: Sequence[_Suspect],
+    untested: Sequence[str],
+    seen: str,
+    tool: ToolSheet | None,
+    priors: Mapping[str, float],
 ) -> tuple[Finding, ...]:
     """Return one finding per fault, at the part where it is likeliest, and `healthy`; by probability."""
     likeliest: dict[str, _Suspect] = {}
@@ -238,12 +243,12 @@ def _findings(
         if suspect.fault not in likeliest or suspect.log_odds > likeliest[suspect.fault].log_odds:
             likeliest[suspect.fault] = suspect
     table, log_odds = judgement_table(), {fault: suspect.log_odds for fault, suspect in likeliest.items()}
-    beside = table.beside_rivals(log_odds)
+    beside = table.beside_rivals(log_odds, seen)
     findings = [_finding(suspect, beside[f] + priors.get(f, 0.0), tool) for f, suspect in likeliest.items()]
     against = max(findings, key=lambda f: f.probability, default=None)
     evidence = tuple(replace(e, log_odds=-e.log_odds) for e in against.evidence) if against else ()
     shifted = [value + priors.get(fault, 0.0) for fault, value in log_odds.items()]
-    healthy = table.healthy_log_odds(shifted, untested) + priors.get("healthy", 0.0)
+    healthy = table.healthy_log_odds(shifted, untested, seen) + priors.get("healthy", 0.0)
     findings.append(Finding("healthy", probability(healthy), None, None, evidence))
     chances = {finding.fault: finding.probability for finding in findings}
     ranked = sorted(findings, key=lambda finding: -finding.probability)

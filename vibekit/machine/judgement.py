@@ -156,35 +156,50 @@ def read_priors(path: Path) -> dict[str, float]:
 
 
 @dataclass(frozen=True)
+class Closing:
+    """What is made of all faults' log-odds at the end: bias, slope and share of `rivals`, bias and slope of `healthy`.
+
+    One for tools recorded both without and under load, one for each alone: fewer recordings tell less.
+    """
+
+    rivals: tuple[float, float, float]
+    healthy: tuple[float, float]
+
+
+def seen_in(conditions: Iterable[str | None]) -> str:
+    """Return in which conditions a tool was recorded: "both", "no load" or "loaded"."""
+    free = {without_load(condition) for condition in conditions}
+    return "both" if len(free) == 2 else "no load" if True in free else "loaded"
+
+
+@dataclass(frozen=True)
 class JudgementTable:
-    """The fitted table: a model per fault; bias, slope and share of `rivals`; bias and slope of the clean bill."""
+    """The fitted table: a model and a prior per fault, and a closing for each answer of `seen_in`."""
 
     faults: dict[str, FaultModel]
     priors: dict[str, float]
-    rivals: tuple[float, float, float]
-    healthy_bias: float
-    healthy_slope: float
+    closings: Mapping[str, Closing]
     origin: str
 
-    def beside_rivals(self, log_odds: Mapping[str, float]) -> dict[str, float]:
+    def beside_rivals(self, log_odds: Mapping[str, float], seen: str) -> dict[str, float]:
         """Return the log-odds that each fault is there, from all faults' log-odds against a healthy tool.
 
         What another fault explains is no proof of this one: bias + slope · (L - log(1 + share · Σ exp(others'))). At a
         share of 1 just one fault could be there, at 0 none would mind the others.
         """
-        bias, slope, share = self.rivals
+        bias, slope, share = self.closings[seen].rivals
         odds = {fault: math.exp(min(30.0, value)) for fault, value in log_odds.items()}
         total = math.fsum(odds.values())
         return {f: bias + slope * (v - math.log1p(share * max(0.0, total - odds[f]))) for f, v in log_odds.items()}
 
-    def healthy_log_odds(self, fault_log_odds: Sequence[float], untested: Iterable[str]) -> float:
+    def healthy_log_odds(self, fault_log_odds: Sequence[float], untested: Iterable[str], seen: str) -> float:
         """Return the log-odds that the tool is healthy: falling with the log of the summed odds of all faults.
 
         A fault that could not be tested counts with its prior: silence about it is no clean bill.
         """
+        bias, slope = self.closings[seen].healthy
         every = [*fault_log_odds, *(self.priors[fault] for fault in untested if fault in self.priors)]
-        total = math.log(math.fsum(math.exp(min(30.0, odds)) for odds in every) + 1e-9)
-        return self.healthy_bias - self.healthy_slope * total
+        return bias - slope * math.log(math.fsum(math.exp(min(30.0, odds)) for odds in every) + 1e-9)
 
 
 @lru_cache(maxsize=1)
@@ -200,6 +215,8 @@ def judgement_table() -> JudgementTable:
         constant, unloaded, loaded = model["together"]
         faults[name] = FaultModel(model["bias"], model["curves"], ordinary, (constant, unloaded, loaded))
     priors = {name: model["prior"] for name, model in table["fault"].items()}
-    rivals, healthy = table["rivals"], table["healthy"]
-    weighed = rivals["bias"], rivals["slope"], rivals["share"]
-    return JudgementTable(faults, priors, weighed, healthy["bias"], healthy["slope"], table["origin"])
+    closings = {
+        seen: Closing((end["bias"], end["slope"], end["share"]), (end["healthy_bias"], end["healthy_slope"]))
+        for seen, end in table["closing"].items()
+    }
+    return JudgementTable(faults, priors, closings, table["origin"])
