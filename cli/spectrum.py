@@ -14,7 +14,7 @@ from .options import AxisOption, Json, OneRecording, PlotOption, RecordingOption
 from .output import Document, Progress, emit, note, notice_lines, number, printable
 
 if TYPE_CHECKING:
-    from vibekit.machine.lines import LineSpectrum
+    from vibekit.machine.lines import Kind as Over, LineSpectrum
     from vibekit.recording.recording import RecordingStream
 
 
@@ -74,15 +74,16 @@ def _spectrum(stream: RecordingStream, kind: Kind) -> LineSpectrum:
     from vibekit.machine.averaged import LOOKED_AT_S, long_spectrum
     from vibekit.recording.stretch import read_unless_long, representative_part
 
+    over: Over = kind.value
     whole = read_unless_long(stream)
     if whole is not None:
-        return vk.spectrum(whole, kind=kind.value)
+        return vk.spectrum(whole, kind=over)
     progress = Progress(f"reading {stream.origin.file}")
     if kind == Kind.amplitude:
         result = long_spectrum(stream, progress=progress)
     else:
         part = representative_part(stream, LOOKED_AT_S, progress)
-        result = vk.spectrum(part.recording, kind=kind.value)
+        result = vk.spectrum(part.recording, kind=over)
         result = replace(result, notices=(*result.notices, part.notice))
     progress.done()
     return result

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from tests.machine.signals import RATIO, Run, geared_tool, grinder_sheet
-from vibekit.machine.orders import interpolate, order_spectrum, synchronous_average, to_angle, without_average
+from vibekit.machine.orders import carried, interpolate, order_spectrum, synchronous_average, to_angle, without_average
 from vibekit.machine.reading import read_line, with_floor
+from vibekit.machine.spectra import line_level
 from vibekit.machine.speed import ShaftSpeed, SpeedEstimate
 
 
@@ -27,7 +28,7 @@ def drooping_sines(orders: dict[float, float], seconds: float = 10.0, rate: floa
     return Run(np.atleast_2d(samples), run.hz, rate)
 
 
-@pytest.mark.parametrize(("share", "error"), [(0.01, 3e-4), (0.1, 3e-4), (0.25, 3e-4), (0.4, 2e-3)])
+@pytest.mark.parametrize(("share", "error"), [(0.01, 3e-4), (0.1, 3e-4), (0.25, 3e-4), (0.4, 3e-4), (0.45, 2e-3)])
 def test_interpolation_is_band_limited(share: float, error: float) -> None:
     n = np.arange(2000.0)
     position = np.linspace(50, 1950, 5000)
@@ -48,6 +49,31 @@ def test_orders_stand_still_while_the_speed_droops() -> None:
         assert line.found
         assert line.frequency == pytest.approx(order, abs=0.001 * max(order, 1))
         assert line.amplitude[0] == pytest.approx(amplitude / np.sqrt(2), rel=0.02)
+
+
+@pytest.mark.parametrize("droop", [0.0, 0.02, 0.18])
+def test_level_of_an_order_between_bins_within_one_per_cent(droop: float) -> None:
+    rate = 6400.0
+    time_s = np.arange(round(8 * rate)) / rate
+    hz = 100.0 * (1 - droop * (0.5 - 0.5 * np.cos(2 * np.pi * time_s / 9)))
+    turns = np.cumsum(hz) / rate
+    for base in (1.0, 2.5, RATIO, 28.5):  # 28.5 orders of 100 Hz: 0.445 of the rate
+        for offset in np.linspace(0, 1, 7) / 128:
+            run = Run(np.atleast_2d(2 * np.sqrt(2) * np.sin(2 * np.pi * (base + offset) * turns)), hz, rate)
+            angle = to_angle(run.samples, rate, known_speed(run), "spindle")
+            assert angle is not None
+            spectrum = carried(order_spectrum(angle), angle)
+            at = round((base + offset) / spectrum.spacing)
+            peak = at - 2 + int(np.argmax(spectrum.values[0, at - 2 : at + 3]))
+            assert line_level(spectrum, peak)[0] == pytest.approx(2.0, rel=0.01)
+
+
+def test_an_order_spectrum_ends_where_the_recording_does() -> None:
+    run = drooping_sines({1.0: 1.0})
+    angle = to_angle(run.samples, run.sample_rate, known_speed(run))
+    assert angle is not None
+    top = carried(order_spectrum(angle), angle).frequency[-1] * run.hz.max()
+    assert 0.44 * run.sample_rate < top < 0.5 * run.sample_rate
 
 
 def test_signal_covers_the_turns_made() -> None:

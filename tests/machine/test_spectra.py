@@ -9,6 +9,7 @@ from scipy import signal
 
 from tests.reference import rows
 from vibekit.machine.spectra import (
+    Window,
     amplitude_spectrum,
     analytic_band,
     density_spectrum,
@@ -72,6 +73,20 @@ def test_level_of_a_line_between_bins_within_one_per_cent(hz: float) -> None:
         assert line_level(spectrum, peak)[0] == pytest.approx(3.0 / np.sqrt(2), rel=0.01)
 
 
+@pytest.mark.parametrize("window", ["hann", "flattop"])
+@pytest.mark.parametrize("base", [20, 400, 2900])
+def test_level_over_a_fine_grid_of_places_between_bins(window: Window, base: int) -> None:
+    for offset in np.linspace(0.0, 1.0, 41):
+        spacing = amplitude_spectrum(tone(100.0), RATE, window=window).spacing
+        line = tone((base + offset) * spacing, 3.0)
+        spectrum = amplitude_spectrum(line, RATE, window=window)
+        peak = int(np.argmax(spectrum.values[0]))
+        assert line_level(spectrum, peak)[0] == pytest.approx(3.0 / np.sqrt(2), rel=0.001)
+        density = density_spectrum(line, RATE, window=window)
+        lobe = slice(max(0, peak - 5), peak + 6)
+        assert np.sqrt(density.values[0, lobe].sum() * density.spacing) == pytest.approx(3.0 / np.sqrt(2), rel=0.001)
+
+
 @settings(deadline=None, max_examples=40)
 @given(st.floats(60.0, 2500.0))
 def test_flat_top_peak_reads_the_level_directly(hz: float) -> None:
@@ -97,13 +112,26 @@ def test_envelope_of_a_band_is_the_hilbert_envelope() -> None:
     np.testing.assert_allclose(ours[0], np.interp(at, time_s, theirs), atol=0.01)
 
 
-def test_envelope_line_has_the_modulation_depth() -> None:
+@pytest.mark.parametrize("depth", [0.02, 0.5, 1.0])
+@pytest.mark.parametrize("base", [20.0, 60.0, 200.0, 239.0])
+def test_envelope_line_has_the_modulation_depth(depth: float, base: float) -> None:
     time_s = np.arange(64000) / RATE
-    carrier = 2.0 * (1 + 0.1 * np.cos(2 * np.pi * 30 * time_s)) * np.cos(2 * np.pi * 1500 * time_s)
-    spectrum = envelope_spectrum(carrier[None, :], RATE, (1200.0, 1800.0))
-    peak = int(np.argmax(spectrum.values[0]))
-    assert spectrum.frequency[peak] == pytest.approx(30.0, abs=0.5)
-    assert line_level(spectrum, peak)[0] == pytest.approx(0.1 * np.sqrt(2.0), rel=0.02)  # depth · carrier r.m.s.
+    for rate in np.linspace(base, base + 0.75, 7):
+        carrier = 2.0 * (1 + depth * np.cos(2 * np.pi * rate * time_s)) * np.cos(2 * np.pi * 1500 * time_s)
+        spectrum = envelope_spectrum(carrier[None, :], RATE, (1200.0, 1800.0), unfolded=True)
+        at = round(rate / spectrum.spacing)
+        peak = at - 2 + int(np.argmax(spectrum.values[0, at - 2 : at + 3]))
+        assert line_level(spectrum, peak)[0] == pytest.approx(depth * np.sqrt(2.0), rel=0.01)  # depth · carrier r.m.s.
+
+
+def test_unfolded_envelope_is_that_of_scipy_up_to_the_width_of_the_band() -> None:
+    time_s = np.arange(64000) / RATE
+    two = np.cos(2 * np.pi * 1300 * time_s) + np.cos(2 * np.pi * 1700 * time_s)  # they beat at 400 Hz
+    spectrum = envelope_spectrum(two[None, :], RATE, (1200.0, 1800.0), unfolded=True)
+    truth = amplitude_spectrum(np.abs(signal.hilbert(two))[None, :] ** 2, RATE, spectrum.resolution)
+    place = float(spectrum.frequency[np.argmax(spectrum.values[0])])
+    assert place == pytest.approx(400.0, abs=0.5)
+    assert place == pytest.approx(float(truth.frequency[np.argmax(truth.values[0])]), abs=0.5)
 
 
 @given(st.integers(4, 3_000_000))

@@ -211,7 +211,7 @@ def _over_orders(recording: Recording, speed: SpeedEstimate) -> tuple[FlooredSpe
 def _of_envelope(recording: Recording) -> FlooredSpectrum:
     _, top = band_covered(recording.sample_rate, recording.origin.sensor.band_hz, recording.origin.timing)
     band = impact_band(recording.samples, recording.sample_rate, top)
-    return with_floor(envelope_spectrum(recording.samples, recording.sample_rate, band.band_hz))
+    return with_floor(envelope_spectrum(recording.samples, recording.sample_rate, band.band_hz, unfolded=True))
 
 
 def _envelope_notices(floored: FlooredSpectrum) -> tuple[Notice, ...]:

@@ -17,7 +17,8 @@ from vibekit.machine.spectra import Spectrum, Window, amplitude_spectrum, noise_
 from vibekit.machine.speed import SpeedEstimate
 from vibekit.recording.recording import FloatArray
 
-_TAPS = 24  # of the interpolation kernel; within 0.2 % up to 0.4 of the sample rate
+_TAPS = 48  # of the interpolation kernel; within 0.1 % up to 0.45 of the sample rate, and
+_CARRIED = 0.455  # within 1 % up to this share of it
 _PHASES = 512  # kernel table, joined by straight lines: error (π/512)²/8
 _CHUNK = 65536
 _SLOWEST = 0.5  # of the median speed; slower stretches are left out, their resampling would inflate everything
@@ -47,7 +48,7 @@ class AngleSignal:
 def interpolate(samples: FloatArray, position: FloatArray) -> FloatArray:
     """Return band-limited values between samples: shape (n_axes, n_positions) from (n_axes, n_samples).
 
-    Windowed sinc of 24 taps (Kaiser, β = 8); `position` in samples, the ends are taken as silence.
+    Windowed sinc of 48 taps (Kaiser, β = 8); `position` in samples, the ends are taken as silence.
     """
     table = _kernel_table()
     result = np.empty((samples.shape[0], position.size))
@@ -100,7 +101,7 @@ def to_angle(
     wanted = np.arange(int(turns[-1] * per_turn)) / per_turn
     position = np.interp(wanted, turns, np.arange(turns.size, dtype=np.float64))
     mean_hz = float(turns[-1]) * sample_rate / (turns.size - 1)
-    top = 0.5 * sample_rate / float(hz.max())
+    top = _CARRIED * sample_rate / float(hz.max())
     return AngleSignal(interpolate(samples[:, start:stop], position), per_turn, of, mean_hz, top)
 
 

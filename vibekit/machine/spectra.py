@@ -219,7 +219,9 @@ def noise_floor(values: FloatArray, width: int = 64) -> FloatArray:
     return np.maximum(joined.reshape(values.shape), np.finfo(np.float64).tiny)
 
 
-def analytic_band(samples: FloatArray, sample_rate: float, band_hz: tuple[float, float]) -> tuple[FloatArray, float]:
+def analytic_band(
+    samples: FloatArray, sample_rate: float, band_hz: tuple[float, float], unfolded: bool = False
+) -> tuple[FloatArray, float]:
     """Return the squared envelope of a band and its sample rate [Hz], by slicing one transform.
 
     `samples` shape (n_axes, n_samples). The slice of the one-sided transform between the band's ends, shifted to zero,
@@ -230,13 +232,17 @@ def analytic_band(samples: FloatArray, sample_rate: float, band_hz: tuple[float,
     samples = np.atleast_2d(samples)
     n = fast_length(samples.shape[-1])
     whole = np.fft.rfft(samples[:, :n] - samples[:, :n].mean(axis=-1, keepdims=True), axis=-1)
-    return band_envelope(whole, n, sample_rate, band_hz)
+    return band_envelope(whole, n, sample_rate, band_hz, unfolded)
 
 
 def band_envelope(
-    transform: ComplexArray, n_samples: int, sample_rate: float, band_hz: tuple[float, float]
+    transform: ComplexArray, n_samples: int, sample_rate: float, band_hz: tuple[float, float], unfolded: bool = False
 ) -> tuple[FloatArray, float]:
-    """Return the squared envelope [unit²] of a band and its rate [Hz] from a one-sided transform of `n_samples`."""
+    """Return the squared envelope [unit²] of a band and its rate [Hz] from a one-sided transform of `n_samples`.
+
+    A square reaches up to the band's width, twice what samples at that rate carry: what lies above half of it folds
+    down. `unfolded` takes twice the rate.
+    """
     low = max(1, round(band_hz[0] * n_samples / sample_rate))
     count = fast_length(round((band_hz[1] - band_hz[0]) * n_samples / sample_rate))
     count = min(count, transform.shape[-1] - low)
@@ -244,21 +250,26 @@ def band_envelope(
     edge = max(1, count // 10)
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)
     taper[:edge], taper[-edge:] = ramp, ramp[::-1]
-    analytic = np.fft.ifft(transform[..., low : low + count] * taper, axis=-1) * (2.0 * count / n_samples)
-    return analytic.real**2 + analytic.imag**2, count * sample_rate / n_samples
+    size = 2 * count if unfolded else count
+    analytic = np.fft.ifft(transform[..., low : low + count] * taper, size, axis=-1) * (2.0 * size / n_samples)
+    return analytic.real**2 + analytic.imag**2, size * sample_rate / n_samples
 
 
 def envelope_spectrum(
-    samples: FloatArray, sample_rate: float, band_hz: tuple[float, float], resolution: float | None = None
+    samples: FloatArray,
+    sample_rate: float,
+    band_hz: tuple[float, float],
+    resolution: float | None = None,
+    unfolded: bool = False,
 ) -> Spectrum:
     """Return the r.m.s. amplitude spectrum of the envelope of a band [m/s²].
 
-    The squared envelope is divided by twice its root mean, so that values keep the unit of acceleration: a carrier of
-    r.m.s. R modulated by the depth m (1 + m·cos) gives a line of r.m.s. m·R at the modulation rate. Arguments as
-    `amplitude_spectrum`; `band_hz` low and high end [Hz].
+    The squared envelope is divided by twice the mean envelope, so that values keep the unit of acceleration: a carrier
+    of r.m.s. R modulated by the depth m (1 + m·cos) gives a line of r.m.s. m·R at the modulation rate, for any m up
+    to 1 exactly. Arguments as `amplitude_spectrum`; `band_hz` low and high end [Hz]; `unfolded` as `band_envelope`.
     """
-    squared, rate = analytic_band(samples, sample_rate, band_hz)
-    scale = 2.0 * np.sqrt(np.maximum(squared.mean(axis=-1, keepdims=True), np.finfo(np.float64).tiny))
+    squared, rate = analytic_band(samples, sample_rate, band_hz, unfolded)
+    scale = 2.0 * np.maximum(np.sqrt(squared).mean(axis=-1, keepdims=True), np.finfo(np.float64).tiny)
     spectrum = amplitude_spectrum(squared / scale, rate, resolution)
     return Spectrum(
         spectrum.frequency,
