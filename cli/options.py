@@ -91,15 +91,21 @@ class RecordingOptions:
     from_s: float | None = None
     to_s: float | None = None
 
-    def open(self, path: Path, defaults: Mapping[str, Mapping[str, Any]] | None = None) -> RecordingStream:
-        """Return the recording to be read block by block; `defaults` holds where its sidecar says nothing."""
+    def open(
+        self, path: Path, defaults: Mapping[str, Mapping[str, Any]] | None = None, sound_alone: bool = False
+    ) -> RecordingStream:
+        """Return the recording to be read block by block; `defaults` holds where its sidecar says nothing.
+
+        Raises:
+            InputError: it has no acceleration axis, where `sound_alone` does not say that sound will do.
+        """
         import vibekit as vk
 
         for name in ("sample_rate", "tach_pulses"):
             value = getattr(self, name)
             if value is not None and not 0 < value < float("inf"):
                 raise UsageError(f"--{name.replace('_', '-')} {value:g} must be greater than zero")
-        return vk.open_recording(
+        stream = vk.open_recording(
             path,
             calibration=vk.Calibration.full_scale(self.full_scale) if self.full_scale else None,
             unit=self.unit,
@@ -111,6 +117,9 @@ class RecordingOptions:
             stop_s=self.to_s,
             defaults=defaults,
         )
+        if not stream.axes and not sound_alone:
+            raise InputError(f"{path}: holds no acceleration axis (x, y, z); sound gives the speed: vibekit speed")
+        return stream
 
     def read(self, path: Path) -> Recording:
         """Return the recording in memory."""

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from vibekit.errors import RecordingLimitError
 
 from .options import AxisOption, Json, OneRecording, PlotOption, RecordingOptions, Scale, UpToOption, recording_command
 from .output import Document, Progress, emit, note, notice_lines, number, printable
@@ -50,7 +52,7 @@ def speed(
     import vibekit as vk
     from vibekit.bench.speed_segments import segments_with_doubt
 
-    read, notices = _read(options.open(recording))
+    read, notices = _read(options.open(recording, sound_alone=True))
     result = vk.estimate_speed(read)
     result = replace(result, notices=(*result.notices, *notices))
     document = result.to_dict() | segments_with_doubt(result, read)
@@ -61,8 +63,7 @@ def speed(
         plot_speed(result, read, plot, SpeedView(axes, (frequencies or Scale.linear).value, up_to))
         note(f"plot written to {plot}")
     if map_to is not None:
-        document |= _map(result, read, map_to, axes, frequencies or Scale.log, up_to)
-        note(f"map written to {map_to}")
+        document |= _map(result, read, map_to, MapAsked(axes, frequencies or Scale.log, up_to))
     emit(document, as_json, render)
 
 
@@ -80,20 +81,33 @@ def _read(stream: RecordingStream) -> tuple[Recording, tuple[Notice, ...]]:
     return part.recording, (part.notice,)
 
 
-def _map(
-    result: SpeedEstimate, recording: Recording, path: Path, axes: tuple[str, ...], scale: Scale, up_to: float | None
-) -> Document:
+@dataclass(frozen=True)
+class MapAsked:
+    """What of the map is asked for: axes (all if empty), scale of frequencies, highest frequency [Hz]."""
+
+    axes: tuple[str, ...]
+    scale: Scale
+    up_to_hz: float | None
+
+
+def _map(result: SpeedEstimate, recording: Recording, path: Path, asked: MapAsked) -> Document:
     """Draw the map; return the resonances found (None: the recording cannot show any) with what is to be said of it."""
     from vibekit.bench.plots_map import MapView, plot_map
+    from vibekit.errors import Notice
     from vibekit.machine.maps import map_orders, speed_map
     from vibekit.machine.resonances import order_map, resonances, swept_orders, untested
 
-    mapped = speed_map(recording, result)
+    try:
+        mapped = speed_map(recording, result)
+    except RecordingLimitError as error:
+        refusal = Notice("no_map", "refusal", str(error), remedy="switch on and let it run down while it records")
+        return {"resonances": None, "notices": [n.to_dict() for n in (*result.notices, refusal)]}
     names = map_orders(recording.tool, result.of)
     swept = order_map(recording, result, swept_orders(recording.tool, result.of), every_frame=False)
     why_not, found = untested(swept), resonances(swept)
     told = None if why_not and not found else found
-    plot_map(mapped, told, names, recording.origin.file, path, MapView(axes, scale.value, up_to))
+    plot_map(mapped, told, names, recording.origin.file, path, MapView(asked.axes, asked.scale.value, asked.up_to_hz))
+    note(f"map written to {path}")
     notices = [*result.notices, *(why_not if told is None else ())]
     return {
         "resonances": None if told is None else [resonance.to_dict() for resonance in told],

@@ -22,6 +22,7 @@ _DARKEST, _BRIGHTEST = (
     0.9995,
 )  # quantiles of the levels: noise is dark, all but single dots have a colour of their own
 _TURNS = 12  # in a frame
+_NARROW = 0.85  # lowest speed to highest from which the scale begins near them
 _TALLEST = 3  # harmonics of the fastest shaft that fit below the top of a linear plot
 
 
@@ -43,16 +44,17 @@ def plot_speed(result: SpeedEstimate, recording: Recording, path: Path, view: Sp
     from vibekit.machine.maps import spectrogram
 
     names, samples = _channels(recording, view)
-    figure, panels = new_figure(len(names) + 1, 2.7, path)
+    figure, panels = new_figure(len(names) + result.known, 2.7, path)
     top = _top(result, recording.sample_rate, view)
     shown = spectrogram(samples, recording.sample_rate, top, _frame_s(result, view))
-    for i, (panel, name) in enumerate(zip(panels[:-1], names, strict=True)):
+    for i, (panel, name) in enumerate(zip(panels, names, strict=not result.known)):
         image = _spectrogram(panel, shown, i, view)
         unit = "dB re 1 m/s²" if name != "sound" else "dB"
         figure.colorbar(image, ax=panel, label=f"{name} [{unit}]", pad=0.01)
         panel.set_ylabel("frequency [Hz]")
         _tracks(panel, result)
-    _states(panels[-1], result)
+    if result.known:
+        _states(panels[-1], result)
     panels[-1].set_xlim(0, recording.duration_s)
     panels[-1].set_xlabel("time [s]")
     said = f"Speed from {_SOURCES[result.source]}" if result.source else "No speed could be told"
@@ -131,5 +133,7 @@ def _states(panel: Any, result: SpeedEstimate) -> None:
             fontsize=7,
             color=INK,
         )
-    panel.set_ylabel(plain(f"{result.of} [1/min]" if result.known else "speed [1/min]"))
-    panel.set_ylim(bottom=0)
+    panel.set_ylabel(plain(f"{result.of} [1/min]"))
+    low, high = 60.0 * float(np.nanmin(result.hz)), 60.0 * float(np.nanmax(result.hz))
+    hardly = low > _NARROW * high  # a speed that is held: its wander would not be seen on a scale from nothing
+    panel.set_ylim(0.98 * low if hardly else 0.0, 1.02 * high if hardly else 1.06 * high)

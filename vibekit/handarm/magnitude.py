@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vibekit.errors import Notice, UsageError, refused
+from vibekit.errors import InputError, Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.bands import nominal_centres
 from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
@@ -141,7 +141,7 @@ def grade(
 
     Raises:
         UsageError: the recording is weighted already.
-        InputError: the stream is corrupt (its first bad sample is named).
+        InputError: no acceleration axis, or the stream is corrupt (its first bad sample is named).
 
     Source: ISO 5349-1:2001 clauses 4.4 and 4.5, eq. 1.
     """
@@ -149,6 +149,8 @@ def grade(
         raise UsageError(
             f"{source.origin.file or 'recording'}: is weighted already; grade takes the unweighted recording"
         )
+    if not source.axes:
+        raise InputError(f"{source.origin.file or 'recording'}: holds no acceleration axis (x, y, z) to be graded")
     tool = tool or source.origin.tool
     clipping = ClippingCount(source)
     track = measure(clipping, progress)

@@ -80,6 +80,8 @@ def speed_map(recording: Recording, speed: SpeedEstimate) -> SpeedMap:
     Raises:
         RecordingLimitError: no speed is known, or it hardly changes.
     """
+    if not recording.axes:
+        raise RecordingLimitError(f"{recording.origin.file}: holds no acceleration axis: a map needs one")
     rate = recording.sample_rate
     size = fast_length(max(16, int(_FRAME_S * rate)))
     cut = frames(recording.samples, size, size // 2)

@@ -67,7 +67,8 @@ def open_recording(
     sheet = _tool(path, facts, tool)
     source = open_raw(path, facts)
     roles = _roles(path, facts, source)
-    settled = calibration or _calibration(path, facts, unit, source)
+    silent = not any(role in ACCELERATION_AXES for role in roles)  # sound alone: nothing to be scaled
+    settled = calibration or (Calibration.unit("m/s2") if silent else _calibration(path, facts, unit, source))
     rate = source.sample_rate or facts.sample_rate_hz
     if rate is None:
         raise InputError(
@@ -247,7 +248,7 @@ def _blocks(
     size: int,
 ) -> Iterator[Block]:
     rows: Any = [i for i, role in enumerate(roles) if role in ACCELERATION_AXES]
-    if rows == list(range(rows[0], rows[-1] + 1)):
+    if rows and rows == list(range(rows[0], rows[-1] + 1)):
         rows = slice(rows[0], rows[-1] + 1)  # a view, no copy
     tach = roles.index("tach") if "tach" in roles else None
     sound = roles.index("sound") if "sound" in roles else None

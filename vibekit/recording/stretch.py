@@ -12,6 +12,7 @@ from vibekit.recording.recording import Block, FloatArray, Recording, RecordingS
 from vibekit.recording.segments import trigger_on
 
 LONG_S = 600.0  # recordings from here on are not read into memory as a whole
+_FEW_SAMPLES = 65536  # are held however long they took
 _FRAME_S = 1.0
 _HOPS = 8  # places tried per length of a stretch
 
@@ -63,10 +64,11 @@ def read_unless_long(stream: RecordingStream) -> Recording | None:
     Raises:
         InputError: as `RecordingStream.blocks`.
     """
+    longest_s = max(LONG_S, _FEW_SAMPLES / stream.sample_rate)
     if stream.duration_s is not None:
-        return stream.read() if stream.duration_s <= LONG_S else None
-    begun = stretch(stream, 0.0, LONG_S + _FRAME_S)
-    return None if begun.duration_s > LONG_S else begun
+        return stream.read() if stream.duration_s <= longest_s else None
+    begun = stretch(stream, 0.0, 1.01 * longest_s)
+    return None if begun.duration_s > longest_s else begun
 
 
 def representative_part(
