@@ -55,10 +55,8 @@ def report(
         return looked
 
     looked, failures = over_recordings([job.path for job in work], one, jobs, engine)
-    progress = Progress(f"diagnosing from {len(looked)} recordings")
     named = title or ", ".join(sheet.title for sheet in sheets) or None
-    page = collect(looked, named, failures.notices, jobs, engine, progress)
-    progress.done()
+    page = collect(looked, named, failures.notices)
     write_page(report_page(page), out)
     emit(_document(page, out), as_json, render, failures.exit_code)
 

@@ -9,11 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vibekit.bench.analysis import Fingerprint, RunResult, SpindleSpeed, output_speed, run_result
-from vibekit.bench.diagnoses import MOST_RECORDINGS
-from vibekit.bench.parallel import run_all
 from vibekit.bench.ranking import rank
 from vibekit.bench.report_parts import Document, LevelCurve, RecordingPart, Report, SpectrumCurve, ToolPart
-from vibekit.errors import Notice, UsageError, VibekitError
+from vibekit.errors import Notice, VibekitError
 from vibekit.handarm.magnitude import BoolArray, VibrationMagnitude, grade
 from vibekit.handarm.onepass import LevelTrack
 from vibekit.handarm.summary import grade_document
@@ -24,7 +22,7 @@ from vibekit.units import number
 
 if TYPE_CHECKING:
     from vibekit.machine.lines import LineSpectrum
-    from vibekit.machine.speed import SpeedEstimate
+    from vibekit.machine.look import Look
 
 LOOKED_AT_S = 120.0  # speed, lines and sources are taken from at most this much of a recording: it is read into memory
 _LEAD_S = 5.0  # of what precedes the first trigger-on, so that a run-up is seen
@@ -32,22 +30,17 @@ _LEAD_S = 5.0  # of what precedes the first trigger-on, so that a run-up is seen
 
 @dataclass(frozen=True)
 class Looked:
-    """One recording as the page needs it, and how to read its stretch again for a diagnosis."""
+    """One recording as the page needs it; `seen` is what it shows of the tool's parts, None where nothing could be."""
 
-    stream: RecordingStream
-    start_s: float
+    sheet: ToolSheet | None
+    seen: Look | None
     magnitude: VibrationMagnitude
     part: RecordingPart
     result: RunResult
 
-    @property
-    def sheet(self) -> ToolSheet | None:
-        """The tool sheet named with the recording."""
-        return self.stream.tool
-
 
 def look(stream: RecordingStream, prints: Fingerprint, progress: Callable[[float], None] | None = None) -> Looked:
-    """Return a recording graded, with speed and lines where they can be told.
+    """Return a recording graded, with speed, lines and what speaks for a cause where they can be told.
 
     Raises:
         InputError: the recording is corrupt.
@@ -56,17 +49,18 @@ def look(stream: RecordingStream, prints: Fingerprint, progress: Callable[[float
     whole = magnitude.duration_s <= LOOKED_AT_S
     first_on = float(np.argmax(magnitude.on)) * magnitude.track.frame_s
     start = 0.0 if whole else max(0.0, first_on - _LEAD_S)
-    turning, lines, reasons = _machine(stretch(stream, start, LOOKED_AT_S))
+    seen, lines, reasons = _machine(stretch(stream, start, LOOKED_AT_S))
     part = RecordingPart(
         grade=magnitude.row(),
         level=_level(magnitude.track, magnitude.on),
         measured=measured(stream, magnitude, None if whole else start),
-        speed=_moved(turning.to_dict(), start) if turning else None,
+        speed=_moved(seen.speed.to_dict(), start) if seen else None,
         spectrum=lines.to_dict() if lines else None,
         curve=_curve(lines) if lines else None,
         reasons=reasons,
     )
-    return Looked(stream, start, magnitude, part, run_result(stream, prints, magnitude, _spindle(stream, part.speed)))
+    result = run_result(stream, prints, magnitude, _spindle(stream, part.speed))
+    return Looked(stream.tool, seen, magnitude, part, result)
 
 
 def _spindle(stream: RecordingStream, speed: Document | None) -> SpindleSpeed:
@@ -75,24 +69,25 @@ def _spindle(stream: RecordingStream, speed: Document | None) -> SpindleSpeed:
     return (None, None, ()) if speed is None else output_speed(speed, stream.tool)
 
 
-def _machine(recording: Recording) -> tuple[SpeedEstimate | None, LineSpectrum | None, dict[str, str]]:
-    """Return speed and lines of a recording, and the reason where one of them cannot be told."""
+def _machine(recording: Recording) -> tuple[Look | None, LineSpectrum | None, dict[str, str]]:
+    """Return what a recording shows of the parts, and its lines; the reason where one of them cannot be told."""
     from vibekit.machine.lines import spectrum
-    from vibekit.machine.speed import estimate_speed
+    from vibekit.machine.look import look as look_at
 
-    turning = lines = None
+    seen = lines = None
     reasons = {}
     try:
-        turning = estimate_speed(recording)
+        seen = look_at(recording, recording.tool)
     except VibekitError as error:
         reasons["speed"] = str(error)
+    turning = seen.speed if seen else None
     try:
         lines = spectrum(recording, speed=turning)
         if any(notice.code == "lines_smeared" for notice in lines.notices):
             lines = spectrum(recording, kind="order", speed=turning)
     except VibekitError as error:
         reasons.setdefault("spectrum", str(error))
-    return turning, lines, reasons
+    return seen, lines, reasons
 
 
 def _level(track: LevelTrack, on: BoolArray) -> LevelCurve:
@@ -127,26 +122,15 @@ def _over_axes(values: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(np.square(values).sum(axis=0)), dtype=np.float64)
 
 
-def collect(
-    looked: Sequence[Looked],
-    title: str | None = None,
-    notices: Sequence[Notice] = (),
-    jobs: int | None = None,
-    engine: str | None = None,
-    progress: Callable[[float], None] | None = None,
-) -> Report:
+def collect(looked: Sequence[Looked], title: str | None = None, notices: Sequence[Notice] = ()) -> Report:
     """Return the whole page's contents: recordings grouped by tool, with every remark once.
 
     What a diagnosis refuses stands with it: the page as a whole is refused only by what cannot be graded.
-    `jobs`, `engine` and `progress` are as of `run_all`, for the diagnoses.
     """
     groups: dict[str | None, list[Looked]] = {}
     for one in looked:
         groups.setdefault(one.sheet.tag if one.sheet else None, []).append(one)
-    resting = [_rests_on(members) for members in groups.values()]
-    work = [[(one.stream, one.start_s) for one in some] for some in resting]
-    diagnoses = dict(run_all(_diagnose, work, jobs, progress, engine))
-    tools = tuple(_tool_part(tag, members, resting[i], diagnoses[i]) for i, (tag, members) in enumerate(groups.items()))
+    tools = tuple(_tool_part(tag, members) for tag, members in groups.items())
     remarks = list(grade_document([one.magnitude for one in looked], notices)["notices"])
     for part in tools:
         diagnosed = part.diagnosis["notices"] if part.diagnosis else []
@@ -155,43 +139,23 @@ def collect(
     return Report(title, tools, ranking, tuple(Notice(**remark) for remark in remarks))
 
 
-def _rests_on(members: list[Looked]) -> list[Looked]:
-    """Return the recordings that a tool's diagnosis rests on: they are in memory together, so of more than
-    `MOST_RECORDINGS` the last of each condition and position.
-    """
-    if len(members) <= MOST_RECORDINGS:
-        return members
-    latest = {(one.result.condition, one.result.position): one for one in members}
-    return list(latest.values())[-MOST_RECORDINGS:]
-
-
-def _diagnose(stretches: list[tuple[RecordingStream, float]]) -> Document:
-    """Return the diagnosis of one tool from stretches of its recordings together.
-
-    Raises:
-        UsageError: several recordings, and no tool sheet that says they are of one tool.
-    """
-    from vibekit.machine.diagnosis import diagnose
-
-    if len(stretches) > 1 and stretches[0][0].tool is None:
-        raise UsageError("no tool sheet says that these recordings are of one tool")
-    return diagnose([stretch(stream, start, LOOKED_AT_S) for stream, start in stretches]).to_dict()
-
-
-def _tool_part(
-    tag: str | None, members: list[Looked], resting: list[Looked], outcome: Document | VibekitError
-) -> ToolPart:
+def _tool_part(tag: str | None, members: Sequence[Looked]) -> ToolPart:
     document = grade_document([one.magnitude for one in members])
     parts = tuple(one.part for one in members)
-    diagnosis, reason = (None, str(outcome)) if isinstance(outcome, VibekitError) else (outcome, None)
-    if diagnosis and len(resting) < len(members):
-        message = (
-            f"the diagnosis rests on {len(resting)} of {len(members)} recordings, "
-            "the last of each condition and position"
-        )
-        left_out = Notice("recordings_left_out", "info", message, len(resting), MOST_RECORDINGS).to_dict()
-        diagnosis = {**diagnosis, "notices": [left_out, *diagnosis["notices"]]}
+    diagnosis, reason = _diagnosis(members)
     return ToolPart(tag, members[-1].sheet, tuple(document["summaries"]), parts, diagnosis, reason)
+
+
+def _diagnosis(members: Sequence[Looked]) -> tuple[Document | None, str | None]:
+    """Return the diagnosis of one tool from all that its recordings show, or the reason why there is none."""
+    from vibekit.machine.diagnosis import judge
+
+    seen = [one.seen for one in members if one.seen]
+    if len(members) > 1 and members[0].sheet is None:
+        return None, "no tool sheet says that these recordings are of one tool"
+    if not seen:
+        return None, members[0].part.reasons["speed"]
+    return judge(seen, members[0].sheet).to_dict(), None
 
 
 def measured(
