@@ -14,7 +14,6 @@ from vibekit.machine.spectra import (
     analytic_band,
     density_spectrum,
     envelope_spectrum,
-    fast_length,
     line_level,
     noise_bandwidth_bins,
     noise_floor,
@@ -132,13 +131,3 @@ def test_unfolded_envelope_is_that_of_scipy_up_to_the_width_of_the_band() -> Non
     place = float(spectrum.frequency[np.argmax(spectrum.values[0])])
     assert place == pytest.approx(400.0, abs=0.5)
     assert place == pytest.approx(float(truth.frequency[np.argmax(truth.values[0])]), abs=0.5)
-
-
-@given(st.integers(4, 3_000_000))
-def test_fast_length_has_small_factors(size: int) -> None:
-    length = rest = fast_length(size)
-    for prime in (2, 3, 5):
-        while rest % prime == 0:
-            rest //= prime
-    assert rest == 1
-    assert 0.85 * size <= length <= size or size < 16

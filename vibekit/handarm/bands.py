@@ -8,7 +8,8 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from vibekit.handarm.weighting import BlockPlan, ComplexArray, fast_length, weighting_response
+from vibekit.handarm.weighting import BlockPlan, ComplexArray, weighting_response
+from vibekit.recording.fft_length import SIMPLE, fast_length_from
 from vibekit.recording.pipeline import overlapping
 from vibekit.recording.recording import FloatArray
 from vibekit.standards import hand_arm_weighting as wh
@@ -66,7 +67,7 @@ class BandEnergies:
 
     def __init__(self, plan: BlockPlan) -> None:
         frame, fade = plan.frame // plan.every, math.ceil(_FADE_S * plan.thinned_rate)
-        self.size = fast_length(max(math.ceil(_BLOCK_S * plan.thinned_rate), frame + fade))
+        self.size = fast_length_from(max(math.ceil(_BLOCK_S * plan.thinned_rate), frame + fade), SIMPLE)
         self.hop = (self.size - fade) // frame * frame
         self.fade = self.size - self.hop
         self.block_frames = self.hop // frame

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vibekit.errors import UsageError, VibekitError
+from vibekit.recording.fft_length import SIMPLE, fast_length_from
 from vibekit.recording.recording import FloatArray, Recording, SignalSource
 from vibekit.standards import hand_arm_weighting as wh
 
@@ -143,7 +144,7 @@ def plan_blocks(sample_rate: float) -> BlockPlan:
         unit * math.ceil(GUARD_S * sample_rate / unit),
     )
     shortest, wanted = (math.ceil(seconds * sample_rate) for seconds in _BLOCK_S)
-    size = fast_length(max(shortest, min(wanted, _CACHED * phases), frame + history + guard))
+    size = fast_length_from(max(shortest, min(wanted, _CACHED * phases), frame + history + guard), SIMPLE)
     hop = (size - history - guard) // frame * frame
     plan = BlockPlan(sample_rate, step, size - hop - guard, hop, guard, phases, thinning)
     _verify(plan)
@@ -153,11 +154,6 @@ def plan_blocks(sample_rate: float) -> BlockPlan:
 def _halvings(rate: float, least: float) -> int:
     """Return the largest power of two that leaves at least `least` of a rate, at least 1."""
     return 1 << max(0, math.floor(math.log2(rate / least)))
-
-
-def fast_length(least: int) -> int:
-    """Return the smallest of 2^n, 3·2^n and 5·2^n from `least` up: the lengths that FFTs like best."""
-    return min(odd << max(3, (-(-least // odd) - 1).bit_length()) for odd in (1, 3, 5))
 
 
 def _verify(plan: BlockPlan) -> None:

@@ -9,8 +9,9 @@ import numpy as np
 from vibekit.errors import RecordingLimitError
 from vibekit.machine.drivetrain import expected_lines
 from vibekit.machine.resonances import frame_speeds
-from vibekit.machine.spectra import fast_length, frames, noise_bandwidth_bins, window_values
+from vibekit.machine.spectra import frames, noise_bandwidth_bins, window_values
 from vibekit.machine.speed import SpeedEstimate
+from vibekit.recording.fft_length import fast_length
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.toolsheet import ToolSheet
 

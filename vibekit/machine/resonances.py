@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from vibekit.errors import Notice
 from vibekit.machine.drivetrain import expected_lines
-from vibekit.machine.spectra import fast_length, frames, window_values
+from vibekit.machine.spectra import frames, window_values
 from vibekit.machine.speed import SpeedEstimate
+from vibekit.recording.fft_length import fast_length
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.segments import running_median
 from vibekit.recording.toolsheet import ToolSheet

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from vibekit.recording.fft_length import fast_length as fast_length
 from vibekit.recording.recording import FloatArray
 
 ComplexArray = NDArray[np.complexfloating]
@@ -68,17 +69,6 @@ def window_values(name: str, size: int) -> FloatArray:
 def noise_bandwidth_bins(window: FloatArray) -> float:
     """Return the equivalent noise bandwidth in bins: N·Σw² / (Σw)² (Harris 1978, eq. 11)."""
     return float(window.size * np.sum(window**2) / np.sum(window) ** 2)
-
-
-def fast_length(size: int) -> int:
-    """Return the largest length up to `size` whose only prime factors are 2, 3 and 5, at least 2."""
-    best = 2
-    for five in (1, 5, 25, 125):
-        for three in (1, 3, 9, 27, 81):
-            rest = size // (five * three)
-            if rest >= 1:
-                best = max(best, five * three << (rest.bit_length() - 1))
-    return min(best, max(size, 2))
 
 
 def frames(samples: FloatArray, size: int, hop: int) -> FloatArray:

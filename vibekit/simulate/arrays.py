@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibekit.recording.fft_length import fast_length_from
+
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 Vector = tuple[float, float, float]
@@ -50,8 +52,5 @@ def frequencies(n: int, rate: float) -> FloatArray:
 
 
 def good_length(n: int) -> int:
-    """Return the next length with small prime factors, for the transforms."""
-    best = 1 << (n - 1).bit_length()
-    for odd in (3, 5, 9, 15, 25, 27, 45, 75):
-        best = min(best, odd << max(0, math.ceil(math.log2(n / odd))))
-    return best
+    """Return the next length with small prime factors, for the transforms; what noise a seed gives hangs on it."""
+    return fast_length_from(n, (1, 3, 5, 9, 15, 25, 27, 45, 75))
