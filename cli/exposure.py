@@ -248,7 +248,10 @@ def _between(task: dict[str, Any], value: str) -> str:
 def _longer_view(document: Document) -> list[str]:
     lines = []
     if document["weekly_a8_mps2"] is not None:
-        lines.append(f"  week's average, referred to five 8 h days: {number(document['weekly_a8_mps2'])} m/s²")
+        lines.append(
+            f"  week's average, referred to five 8 h days: {number(document['weekly_a8_mps2'])} m/s² "
+            "(only where the law lets days be averaged)"
+        )
     if document["white_finger_years"] is not None:
         lines.append(
             f"  at this level day by day about {document['white_finger_years']:.0f} years until one in ten of a group "
