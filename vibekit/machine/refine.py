@@ -30,6 +30,7 @@ _SURE_DB = 5.0
 _PROFILE_FRAMES = 600
 
 _FRAME_S = 0.06  # the shortest frame
+_SHARE_OF_BLUR = 0.6
 _SLOPE = (0.02, 0.4)  # of the speed per second
 _LOW_ORDERS = 20.0
 _PAD = 2
@@ -201,9 +202,11 @@ def _frame_s(second: _SecondPath, clock: Warped, longest_s: float) -> float:
     """Return the frame [s] in which the line that tells most stands best, and the low orders where they are all.
 
     A line of f [Hz] whose speed changes by the share s per second more than the clock's blurs over s·f·T Hz in a frame
-    of T: as much as the frame resolves at T = 1/√(s·f). The second path's slopes may be off by twice their size.
+    of T: as much as the frame resolves at T = 1/√(s·f). The second path's slopes may be off by twice their size. Where
+    it changes, three fifths of that are taken, for what changes within a frame averages out.
     """
-    seconds = 1.0 / np.sqrt(np.clip(2.0 * second.slope, *_SLOPE) * second.telling * clock.reference_hz)
+    share = 1.0 if second.slope < _STEADY else _SHARE_OF_BLUR
+    seconds = share / np.sqrt(np.clip(2.0 * second.slope, *_SLOPE) * second.telling * clock.reference_hz)
     if max(o.order for o in second.standing) < _LOW_ORDERS:
         seconds = max(seconds, 2.5 / (min(o.order for o in second.standing) * clock.reference_hz))
     return float(np.clip(seconds, min(_FRAME_S, longest_s), longest_s))

@@ -10,9 +10,10 @@ import numpy as np
 
 from vibekit.errors import Notice, document
 from vibekit.machine.drivetrain import shaft_speeds
+from vibekit.machine.speed_target import LineSpeed, Rival
 from vibekit.machine.states import Segment, states
 from vibekit.machine.tach import tach_track
-from vibekit.machine.train_speed import LineSpeed, Rival, line_speed
+from vibekit.machine.train_speed import line_speed
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.units import hz_to_rpm
