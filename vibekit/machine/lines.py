@@ -17,7 +17,7 @@ from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_fl
 from vibekit.machine.resonances import Resonance, crossed_resonances
 from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
-from vibekit.machine.teeth import TeethProposal, propose_teeth
+from vibekit.machine.teeth import TeethProposal, propose_teeth, untold_mesh
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, Recording, SignalSource
 from vibekit.recording.toolsheet import Shaft, ToolSheet
@@ -166,7 +166,7 @@ def spectrum(
         speed,
         teeth,
         crossed_resonances(recording, speed, tool) if kind == "order" else (),
-        notices + _teeth_notices(teeth),
+        notices + _teeth_notices(teeth, tool, speed),
         sideband_families(floored, hz_per_unit, tool, rates) if kind != "envelope" else (),
     )
 
@@ -238,17 +238,24 @@ def _smeared(speed: SpeedEstimate, resolution_hz: float) -> tuple[Notice, ...]:
     )
 
 
-def _teeth_notices(teeth: tuple[TeethProposal, ...]) -> tuple[Notice, ...]:
-    if not teeth:
+def _teeth_notices(
+    teeth: tuple[TeethProposal, ...], tool: ToolSheet | None, speed: SpeedEstimate
+) -> tuple[Notice, ...]:
+    mesh = untold_mesh(tool, speed) if tool is not None and speed.known else None
+    if mesh is None:
         return ()
+    if not teeth:
+        untold = f"the lines do not carry a proposal for the teeth of {mesh.driver} and {mesh.driven}"
+        remedy = "record without load at a steady speed, or count the teeth at the next opening"
+        return (Notice("teeth_not_told", "info", untold, remedy=remedy),)
     best = teeth[0]
-    rivals = ", ".join(f"{t.driver_teeth}/{t.driven_teeth} ({t.evidence:.1f})" for t in teeth[1:])
+    rivals = ", ".join(f"{t.driver_teeth}/{t.driven_teeth} ({t.chance:.2f})" for t in teeth[1:])
     return (
         Notice(
             "teeth_proposed",
             "info",
             f"the lines fit {best.driver_teeth} teeth on {best.driver} and {best.driven_teeth} on {best.driven} "
-            f"(evidence {best.evidence:.1f}{'; rivals ' + rivals if rivals else ''})",
+            f"(chance {best.chance:.2f}{'; rivals ' + rivals if rivals else ''})",
             remedy="count the teeth at the next opening and write them into the tool sheet",
         ),
     )

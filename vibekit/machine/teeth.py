@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibekit.machine.orders import order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, with_floor
@@ -25,7 +26,9 @@ DRIVEN_TEETH = (15, 90)
 _RATIO = (1.5, 12.0)  # reduction of one stage
 _TURNS = 1024.0  # long segments: neighbouring ratios differ by parts in a thousand
 _SEEN = Presence(8.0, 2.5, 5.0)
-_LEAST = 4.0  # log likelihood ratio below which no pair is proposed
+_ELSE = 9.0  # log likelihood ratio that the best of a thousand pairs reaches where the lines are something else's
+_TEMPER = 1.5  # lines are not independent: their summed evidence overstates
+_LEAST, _NAMED = 0.3, 0.02  # chance of the pairs together below which none is proposed, and of a pair that is named
 _KEPT = 4
 
 # Name, likelihood and order on the driver (teeth, ratio) of each mark; the first three are the other shaft's harmonics
@@ -46,13 +49,18 @@ _MARKS: tuple[tuple[str, float, _Order], ...] = (
 
 @dataclass(frozen=True)
 class TeethProposal:
-    """A tooth pair that would explain the lines; `evidence` the log likelihood ratio of its lines against noise."""
+    """A tooth pair that would explain the lines; `evidence` the log likelihood ratio of its lines against noise.
+
+    `chance` that it is this pair, with those of all other pairs, of lines of something else, and of a speed taken
+    wrongly, adding up to 1.
+    """
 
     driver: str
     driven: str
     driver_teeth: int
     driven_teeth: int
     evidence: float
+    chance: float
     lines: tuple[str, ...]
 
     @property
@@ -69,6 +77,7 @@ class TeethProposal:
             "driven_teeth": self.driven_teeth,
             "ratio": self.ratio,
             "evidence": self.evidence,
+            "chance": self.chance,
             "lines": list(self.lines),
         }
 
@@ -76,20 +85,60 @@ class TeethProposal:
 def propose_teeth(recording: Recording, tool: ToolSheet, speed: SpeedEstimate) -> tuple[TeethProposal, ...]:
     """Return the tooth pairs that fit the lines of the first mesh without counts on the shaft followed, best first.
 
-    Empty where every mesh has its counts, no speed is known, or no pair explains the lines.
+    Empty where every mesh has its counts, no speed is known, or no pair explains the lines well enough: a speed that is
+    not sure makes no pair sure.
     """
-    mesh = next(
-        (m for m in tool.meshes if None in (m.driver_teeth, m.driven_teeth) and speed.of in (m.driver, m.driven)), None
-    )
+    mesh = untold_mesh(tool, speed)
     signal = to_angle(recording.samples, recording.sample_rate, speed) if mesh and speed.known else None
     if mesh is None or signal is None:
         return ()
     floored = with_floor(order_spectrum(signal, min(_TURNS, signal.turns / 3.0)))
-    return fit_teeth(floored, mesh, speed.of == mesh.driver)
+    return fit_teeth(floored, mesh, speed.of == mesh.driver, speed.confidence)
 
 
-def fit_teeth(floored: FlooredSpectrum, mesh: Mesh, on_driver: bool) -> tuple[TeethProposal, ...]:
-    """Return the tooth pairs of a mesh that fit an order spectrum of its driver (or driven shaft), best first."""
+def untold_mesh(tool: ToolSheet, speed: SpeedEstimate) -> Mesh | None:
+    """Return the first mesh on the shaft followed whose tooth counts the sheet does not give."""
+    untold = (m for m in tool.meshes if None in (m.driver_teeth, m.driven_teeth))
+    return next((m for m in untold if speed.of in (m.driver, m.driven)), None)
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """Tooth pairs looked at, shape (n,) each, evidence, and which marks stand, shape (n, n_marks)."""
+
+    driver_teeth: NDArray[np.intp]
+    driven_teeth: NDArray[np.intp]
+    evidence: FloatArray
+    seen: NDArray[np.bool_]
+
+
+def fit_teeth(floored: FlooredSpectrum, mesh: Mesh, on_driver: bool, certain: float = 1.0) -> tuple[TeethProposal, ...]:
+    """Return the tooth pairs of a mesh that fit an order spectrum of its driver (or driven shaft), best first.
+
+    `certain`: the chance that the orders are counted on the right shaft.
+    """
+    pairs = _weighed(floored, mesh, on_driver)
+    weights = np.exp((pairs.evidence - _ELSE) / _TEMPER)
+    chances = certain * weights / (weights.sum() + 1.0)
+    best = [int(i) for i in np.argsort(-chances)[:_KEPT] if chances[i] >= _NAMED]
+    if not best or chances[best].sum() < _LEAST:
+        return ()
+    return tuple(
+        TeethProposal(
+            mesh.driver,
+            mesh.driven,
+            int(pairs.driver_teeth[i]),
+            int(pairs.driven_teeth[i]),
+            float(pairs.evidence[i]),
+            float(chances[i]),
+            tuple(name for (name, _, _), there in zip(_MARKS, pairs.seen[i], strict=True) if there),
+        )
+        for i in best
+    )
+
+
+def _weighed(floored: FlooredSpectrum, mesh: Mesh, on_driver: bool) -> _Pairs:
+    """Return every tooth pair that the sheet leaves open, with the evidence of its marks."""
     drivers = np.arange(DRIVER_TEETH[0], DRIVER_TEETH[1] + 1)
     if mesh.driver_teeth is not None:
         drivers = np.array([mesh.driver_teeth])
@@ -109,18 +158,7 @@ def fit_teeth(floored: FlooredSpectrum, mesh: Mesh, on_driver: bool) -> tuple[Te
             found = _highest(decibels, (1 + i) * ratio / floored.spectrum.spacing)
         total += evidence(found, likely, _SEEN)
         seen[:, i] = found > _SEEN.starts_db
-    best = [int(i) for i in np.argsort(-total)[:_KEPT] if total[i] >= _LEAST]
-    return tuple(
-        TeethProposal(
-            mesh.driver,
-            mesh.driven,
-            int(first[i]),
-            int(second[i]),
-            float(total[i]),
-            tuple(name for (name, _, _), there in zip(_MARKS, seen[i], strict=True) if there),
-        )
-        for i in best
-    )
+    return _Pairs(first, second, total, seen)
 
 
 def _highest(decibels: FloatArray, bins: FloatArray) -> FloatArray:
