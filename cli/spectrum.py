@@ -11,7 +11,7 @@ import typer
 from vibekit.errors import RecordingLimitError
 
 from .options import AxisOption, Json, OneRecording, PlotOption, RecordingOptions, Scale, UpToOption, recording_command
-from .output import Document, Progress, emit, note, notice_lines, number, printable
+from .output import Document, Progress, counted, emit, note, notice_lines, number, printable
 
 if TYPE_CHECKING:
     from vibekit.machine.lines import Kind as Over, LineSpectrum
@@ -97,19 +97,25 @@ def render(document: Document) -> str:
         return "\n".join([none, *notice_lines(document)])
     lines = [
         f"{printable(document['file'])}: {document['kind']} spectrum, {document['scaling']} [{document['unit']}]",
-        f"  resolution {number(document['resolution_hz'])} Hz, {document['window']} window, "
-        f"{document['averages']} averages; {len(document['lines'])} lines over the noise",
+        f"  resolution {_resolution(document)}, {document['window']} window, "
+        f"{counted(document['averages'], 'average')}; {counted(len(document['lines']), 'line')} over the noise",
     ]
     if document["lines"]:
-        counted = f"order of {printable(document['of'])}" if document["of"] else "order"
+        order = f"order of {printable(document['of'])}" if document["of"] else "order"
         heads = "".join(f"{axis:>9}" for axis in axes)
-        lines += ["", f"  {'Hz':>10}  {counted:>18}{heads}  over noise  may be"]
+        lines += ["", f"  {'Hz':>10}  {order:>18}{heads}  over noise  may be"]
         lines += [_line(line, axes) for line in document["lines"]]
     for found in document["resonances"]:
         orders = ", ".join(f"{order:g}" for order in found["orders"])
         lines.append(f"  resonance near {found['frequency_hz']:.0f} Hz: orders {orders} rise {found['rise_db']:.0f} dB")
     lines += [_family(family) for family in document["sideband_families"]]
     return "\n".join([*lines, *([""] if document["notices"] else []), *notice_lines(document)])
+
+
+def _resolution(document: Document) -> str:
+    orders = document["resolution_orders"]
+    hz = f"{number(document['resolution_hz'])} Hz"
+    return hz if orders is None else f"{number(orders)} orders ({hz} at the mean speed)"
 
 
 def _family(family: dict[str, Any]) -> str:

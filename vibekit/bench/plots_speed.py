@@ -105,11 +105,11 @@ def _spectrogram(panel: Any, shown: Spectrogram, axis: int, view: SpeedView) -> 
 def _tracks(panel: Any, result: SpeedEstimate) -> None:
     """Draw each shaft's once and twice per turn over a spectrogram, with its name where the track begins."""
     known = np.flatnonzero(np.isfinite(result.hz))
-    for name, ratio in result.ratios.items():
+    for i, (name, ratio) in enumerate(result.ratios.items(), 1):
         for n, stroke in ((1, "-"), (2, ":")):
             panel.plot(result.time_s, n * ratio * result.hz, color="white", lw=0.8, ls=stroke)
         if known.size and ratio * np.nanmedian(result.hz) < panel.get_ylim()[1]:
-            at = known[known.size // 2]
+            at = known[known.size * i // (len(result.ratios) + 1)]  # names of near lines side by side
             panel.annotate(
                 plain(name),
                 (result.time_s[at], ratio * result.hz[at]),
