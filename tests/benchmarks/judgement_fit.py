@@ -2,7 +2,7 @@
 
 All faults of a recording are fitted against each other and a healthy tool (`tests.benchmarks.rival_fit`) on ramps of
 each feature, so that the log-odds follow a curve whose sign the mechanism gives. The weights of recordings without and
-under load, what rivals take from each other and the clean bill are fitted on the odds of tools left out (three folds).
+under load, what rivals take from each other and the clean bill are fitted on the odds of tools left out (six folds).
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much
 LEVEL_SPREAD = 6.0  # dB: sensor, its place and grip move plain levels so much between tools of one kind (no source)
 _OF_COMBS = dict.fromkeys(("line_comb", "line_lead", "pulse_comb", "pulse_lead"), 2.0)  # some 10 readings each
 LEAST_SPREADS = {**_OF_COMBS, "tooth_kurtosis": 0.1, "harmonics_count": 1.0, "side_driven_count": 1.0}
-_FOLDS = 3
+_FOLDS = 6
 # A recording is taken as it is, as one of no known kind of tool, and as one of no stated condition besides: weights.
 _TAKEN = {"as it is": 1.0, "kind unknown": 0.5, "kind and condition unknown": 0.25}
 _FEW = -4.0  # log-odds to start from
 _STEEP, _BENT = 1.0, 1.0  # shrinkage of a curve's slopes and of their changes; by leaving tools out
 
 # Features weighed for each fault, with the sign that its mechanism calls for: "+" for it, "-" against it, "?" open.
-_DISORDER = {"out_harmonics_one": "-", "out_noise_one": "-"}  # a rattling output shaft explains much else
+_DISORDER = {"out_harmonics_one": "-"}  # a rattling output shaft explains much else
 _RACES = {"race_comb": "-"}  # a bearing's impacts explain knocks
 _PLAY = {
     **_RACES,
