@@ -139,9 +139,13 @@ def _explained(lines: ClockLines, hz: FloatArray) -> FloatArray:
 
 
 def _loudness_db(lines: ClockLines, hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
-    """Return how loud each speed's once-per-turn is [dB], against the loudest line that could be one."""
-    padded = np.pad(lines.levels, 1, mode="edge")
-    widest = np.lib.stride_tricks.sliding_window_view(padded, 3).max(axis=1)
+    """Return how loud each speed's once-per-turn is [dB], against the loudest line that could be one.
+
+    The flank of a loud line is no line: off its top the least of the neighbourhood is taken.
+    """
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(lines.levels, 3, mode="edge"), 7)
+    tops = np.where(lines.levels == near[:, 1:6].max(axis=1), lines.levels, near.min(axis=1))
+    widest = np.lib.stride_tricks.sliding_window_view(np.pad(tops, 1, mode="edge"), 3).max(axis=1)
     level = widest[np.clip(np.round(hz / lines.spacing).astype(int), 0, widest.size - 1)]
     rivals = lines.places[(lines.places >= low_hz) & (lines.places <= _LOUD_BELOW * high_hz)]
     loudest = widest[np.round(rivals / lines.spacing).astype(int)].max() if rivals.size else level.max()

@@ -1,0 +1,88 @@
+"""Which of the lines is a shaft's, on signals whose shafts are known by construction."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vibekit.machine.on_clock import clock_lines, shaft_odds
+from vibekit.machine.speed import estimate_speed
+from vibekit.recording.recording import Recording
+from vibekit.simulate.presets import PRESETS
+from vibekit.simulate.session import simulate
+
+RATE = 12800.0
+
+
+def lines_of(orders: dict[float, float], hz: float, follow: float, seed: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    """Samples with lines at orders of a shaft that wanders about `hz`, and the track `follow` times its speed."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(int(8 * RATE)) / RATE
+    speed = hz * (1.0 - 0.08 * np.sin(2 * np.pi * 0.4 * time_s) ** 2)
+    turns = np.cumsum(speed) / RATE
+    samples = 0.5 * rng.standard_normal((2, time_s.size))
+    for order, size in orders.items():
+        samples += size * np.sin(2 * np.pi * (order * turns + rng.random((2, 1))))
+    return samples, follow * speed[:: int(0.1 * RATE)]
+
+
+# a pinion of 7 teeth: mesh, its harmonics, sidebands one turn to either side; once-per-turn from unbalance
+PINION = {
+    1.0: 0.5,
+    6.0: 0.05,
+    7.0: 0.5,
+    8.0: 0.06,
+    13.0: 0.04,
+    14.0: 0.4,
+    15.0: 0.05,
+    21.0: 0.4,
+    22.0: 0.05,
+    24.0: 0.05,
+}
+
+
+@pytest.mark.parametrize("follow", [1.0, 7.0 / 4.0, 7.0, 0.5])
+def test_whatever_is_followed_the_shaft_is_found_on_its_clock(follow: float) -> None:
+    samples, track = lines_of(PINION, 60.0, follow)
+    lines = clock_lines(samples, RATE, 0.1 * np.arange(track.size), track)
+    assert lines is not None
+    best = shaft_odds(lines, 5.0 / (58.0 * follow), 600.0 / (58.0 * follow))[0]
+    assert best.factor * follow == pytest.approx(1.0, rel=1e-3)
+
+
+def test_a_bearing_whose_harmonics_stand_is_no_shaft() -> None:
+    # an outer race strikes 3.07 times a turn; what it excites rings high, and at its own rate the tool hardly moves
+    bearing = {3.07 * n: 0.05 + 0.04 * n for n in range(1, 9)}
+    samples, track = lines_of({1.0: 1.0, 2.0: 0.1} | bearing, 90.0, 3.07)
+    lines = clock_lines(samples, RATE, 0.1 * np.arange(track.size), track)
+    assert lines is not None
+    best = shaft_odds(lines, 5.0 / (87.0 * 3.07), 600.0 / (87.0 * 3.07))[0]
+    assert best.factor * 3.07 == pytest.approx(1.0, rel=1e-3)
+
+
+def test_lines_of_the_mains_belong_to_no_shaft() -> None:
+    samples, track = lines_of({1.0: 1.0, 2.0: 0.1}, 90.0, 1.0)
+    steady = np.full(track.size, 90.0)
+    time_s = np.arange(samples.shape[1]) / RATE
+    hum = samples + 3.0 * np.sin(2 * np.pi * 100.0 * time_s)
+    with_mains = clock_lines(hum, RATE, 0.1 * np.arange(steady.size), steady, (50.0, 100.0))
+    without = clock_lines(hum, RATE, 0.1 * np.arange(steady.size), steady)
+    assert with_mains is not None
+    assert without is not None
+    assert np.abs(without.places - 100.0).min() < 0.5
+    assert np.abs(with_mains.places - 100.0).min() > 2.0
+
+
+def test_a_loaded_drill_heard_with_its_sheet_does_not_leave_for_another_ratio() -> None:
+    session = simulate("drill", seed=0, duration_s=10.0, condition="loaded", sound=True, tach=False)
+    heard = Recording(np.empty((0, 256000)), 25600.0, (), sound=session.recording.sound)
+    found = estimate_speed(heard, PRESETS["drill"])
+    true = session.speed_hz("spindle", found.time_s, 0.1)
+    assert np.nanmean(np.abs(found.at(found.time_s, "spindle") / true - 1) > 0.1) < 0.01
+
+
+@pytest.mark.parametrize("sheet", [None, "drill", "die-grinder"])
+def test_noise_turns_nothing(sheet: str | None) -> None:
+    noise = Recording(np.random.default_rng(5).standard_normal((3, 256000)), 25600.0)
+    found = estimate_speed(noise, PRESETS[sheet] if sheet else None)
+    assert not found.known or found.confidence < 0.3
