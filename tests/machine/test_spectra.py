@@ -130,4 +130,5 @@ def test_unfolded_envelope_is_that_of_scipy_up_to_the_width_of_the_band() -> Non
     truth = amplitude_spectrum(np.abs(signal.hilbert(two))[None, :] ** 2, RATE, spectrum.resolution)
     place = float(spectrum.frequency[np.argmax(spectrum.values[0])])
     assert place == pytest.approx(400.0, abs=0.5)
+    assert 470.0 < spectrum.frequency[-1] <= 480.0  # the flat part of 600 Hz, its edges of a tenth each taken off
     assert place == pytest.approx(float(truth.frequency[np.argmax(truth.values[0])]), abs=0.5)

@@ -77,13 +77,18 @@ def plot_spectrum(result: LineSpectrum, path: Path, view: SpectrumView = Spectru
     panels[-1].set_xlabel(_along(result))
     title(
         panels[0],
-        f"{_WHAT[result.kind]}: {result.file}   ({spectrum.window} window, resolution {spectrum.resolution:.3g} "
-        f"{spectrum.frequency_unit}, {spectrum.averages} averages)",
+        f"{_WHAT[result.kind]}{_of_band(result)}: {result.file}   ({spectrum.window} window, "
+        f"resolution {spectrum.resolution:.3g} {spectrum.frequency_unit}, {spectrum.averages} averages)",
     )
     if any(line.not_separable for line in result.lines):
         panels[0].plot([], [], ls="", label=f"{_NOT_SEPARABLE}not separable from a neighbour")
     legend_beside(panels[0])
     save(figure, path)
+
+
+def _of_band(result: LineSpectrum) -> str:
+    band = result.floored.spectrum.band_hz
+    return f" of the band {band[0]:.0f} to {band[1]:.0f} Hz" if band else ""
 
 
 def _along(result: LineSpectrum) -> str:

@@ -26,6 +26,7 @@ _COSINE_TERMS: dict[str, tuple[float, ...]] = {
     "hann": (0.5, 0.5),
     "flattop": (0.21557895, 0.41663158, 0.277263158, 0.083578947, 0.006947368),
 }
+_BAND_REACH = 0.8  # of a band's width: what its flat part can be modulated with
 
 
 @dataclass(frozen=True)
@@ -261,9 +262,13 @@ def envelope_spectrum(
     squared, rate = analytic_band(samples, sample_rate, band_hz, unfolded)
     scale = 2.0 * np.maximum(np.sqrt(squared).mean(axis=-1, keepdims=True), np.finfo(np.float64).tiny)
     spectrum = amplitude_spectrum(squared / scale, rate, resolution)
+    last = spectrum.frequency.size
+    if unfolded:  # beyond, only the rounded edges of the band beat with each other
+        reach = _BAND_REACH * (band_hz[1] - band_hz[0])
+        last = min(last, max(8, int(np.searchsorted(spectrum.frequency, reach))))
     return Spectrum(
-        spectrum.frequency,
-        spectrum.values,
+        spectrum.frequency[:last],
+        spectrum.values[:, :last],
         "amplitude",
         "m/s²",
         "hann",
