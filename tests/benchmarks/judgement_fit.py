@@ -174,7 +174,7 @@ def fit(cases: Sequence[Measured]) -> str:
     models = dict(zip(rows, fit_rivals(suspects, weight), strict=True))
     alone = _left_out(list(rows.values()), tool, weight)
     together, odds = _together(cases, dict(zip(rows, alone, strict=True)), rows)
-    priors = {f: _log_odds_of_share([f in measured.case.faults for measured in cases]) for f in FEATURES}
+    priors = {f: math.log(sum(f in m.case.faults for m in cases) / healthy) for f in FEATURES}
     for fault, signs in FEATURES.items():
         model, guilty = models[fault], rows[fault].suspects.guilty
         print(f"{fault:28s} {guilty.sum() // 3:4d} of {guilty.size // 3:5d} rows, together {together[fault].round(2)}")
@@ -369,11 +369,6 @@ def _clean_bill(views: Sequence[Tested], priors: Mapping[str, float]) -> tuple[f
         clean.append(not measured.case.faults)
     bias, slope = logistic(np.array(totals), np.array(clean))
     return bias, -slope
-
-
-def _log_odds_of_share(hits: Sequence[bool]) -> float:
-    share = sum(hits) / len(hits)
-    return math.log(share / (1.0 - share))
 
 
 def logistic(x: FloatArray, y: NDArray[np.bool_]) -> tuple[float, float]:

@@ -195,7 +195,7 @@ class JudgementTable:
     def healthy_log_odds(self, fault_log_odds: Sequence[float], untested: Iterable[str], seen: str) -> float:
         """Return the log-odds that the tool is healthy: falling with the log of the summed odds of all faults.
 
-        A fault that could not be tested counts with its prior: silence about it is no clean bill.
+        A fault that could not be tested counts with its prior odds against a healthy tool: silence is no clean bill.
         """
         bias, slope = self.closings[seen].healthy
         every = [*fault_log_odds, *(self.priors[fault] for fault in untested if fault in self.priors)]
