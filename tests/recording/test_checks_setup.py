@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.recording.made import context, figures, measures
+from tests.recording.made import context, figures, measures, spectra
 from vibekit.recording import checks_setup as setup
 from vibekit.recording.calibration import Calibration
 from vibekit.recording.check_result import known_ceiling, running_level, verdict
@@ -140,6 +140,23 @@ def test_level_with_the_tool_off() -> None:
     assert figures(unknown) == ("pass", None, 3.0)
     assert unknown.name == "noise_floor"
     assert running_level(measures(seconds=0.1)) is None
+
+
+@pytest.mark.parametrize(("slow", "status"), [(0.3, "pass"), (0.6, "doubtful")])
+def test_a_floor_that_counts_for_the_hand(slow: float, status: str) -> None:
+    """30 m/s² at 400 Hz over a floor at 10 Hz: 30·0.0398 = 1.19 against 0.951 times the floor (Wh as printed).
+
+    ISO 5349-1:2001 Table A.2. A third of 24 s is off; the mean spectrum holds the tool for two thirds of the time.
+    """
+    step = 0.25
+    quiet, mean = np.zeros(2001), np.zeros(2001)
+    quiet[40] = mean[40] = slow**2 / step
+    mean[1600] = 30.0**2 / step * 2 / 3
+    level = np.concatenate([np.full(64, slow), np.full(128, 30.0)])
+    found = setup.noise_floor(measures(24.0, level=level, found=spectra(mean, step, quiet=quiet)), context())
+    tool, floor = 30.0 * 0.0398, 0.951 * slow
+    assert figures(found) == (status, pytest.approx(np.hypot(tool, floor) / floor, rel=1e-6), 3.0)
+    assert "weighted as for the hand" in found.message
 
 
 @pytest.mark.parametrize(("lsb", "status"), [(0.29, "pass"), (0.31, "doubtful")])
