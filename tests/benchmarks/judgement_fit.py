@@ -42,9 +42,7 @@ _PLAY = {
     "harmonics_one": "+",
     "harmonics_over": "+",
     "half_over": "+",
-    "half_one": "+",
     "knock": "+",
-    "two_one": "+",
     "two_least": "+",
 }
 _TEETH = {"level_mesh": "+", "mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
@@ -127,6 +125,7 @@ FEATURES: dict[str, dict[str, str]] = {
     },
     "bushing.worn": {
         **_PLAY,
+        "two_one": "+",
         "below_one": "?",
         "harmonics_count": "+",
         "two_over": "+",
@@ -364,7 +363,8 @@ def _clean_bill(views: Sequence[Tested], priors: Mapping[str, float]) -> tuple[f
     totals, clean = [], []
     for measured, tested in views:
         sheet = measured.case.sheet
-        every = [*tested.values(), *(priors[f] for f in FEATURES if f not in tested and can_have(sheet, f))]
+        read = {*tested, *(() if sheet.meshes else ("imbalance.armature",))}  # on one shaft: the accessory's line
+        every = [*tested.values(), *(priors[f] for f in FEATURES if f not in read and can_have(sheet, f))]
         totals.append(math.log(math.fsum(math.exp(min(30.0, value)) for value in every) + 1e-9))
         clean.append(not measured.case.faults)
     bias, slope = logistic(np.array(totals), np.array(clean))

@@ -12,7 +12,7 @@ from vibekit.machine.evidence import Evidence, PartFeatures
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
 from vibekit.machine.judgement import INSTEAD, judgement_table, probability, seen_in
 from vibekit.machine.look import Look, look
-from vibekit.machine.parts import RecordingFeatures, rotor_kg
+from vibekit.machine.parts import ONE_SHAFT, RecordingFeatures, rotor_kg
 from vibekit.machine.severity import Severity, severity_of
 from vibekit.machine.signal_views import Line
 from vibekit.machine.speed import SpeedEstimate
@@ -144,7 +144,8 @@ def judge(looks: Sequence[Look], tool: ToolSheet | None, priors: Mapping[str, fl
     named = {suspect.fault for suspect in suspects}
     untested = tuple({f: reason for _, part in shown for f, reason in part.untested if f not in named}.items())
     seen = seen_in(condition for condition, _ in shown)
-    findings = _findings(suspects, [fault for fault, _ in untested], seen, tool, priors or {})
+    silent = [fault for fault, reason in untested if reason != ONE_SHAFT]
+    findings = _findings(suspects, silent, seen, tool, priors or {})
     return Diagnosis(files, tag, best, findings, untested, (*notices, *cautions))
 
 

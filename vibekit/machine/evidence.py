@@ -125,7 +125,7 @@ def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor
         notes.put("two_over", two.over_floor_db, two)
     _directions(notes, one, two)
     _harmonics(notes, [line(n) for n in _HARMONICS], one)
-    _halves(notes, [line(n) for n in _HALVES], one)
+    _halves(notes, [line(n) for n in _HALVES])
     knock = views.envelope.read(f"{shaft} 1x, envelope", ratio)
     if knock is not None:
         notes.put("knock", knock.over_floor_db, knock)
@@ -168,13 +168,12 @@ def _harmonics(notes: Notes, readings: list[Line | None], one: Line) -> None:
     notes.put("harmonics_over", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
 
 
-def _halves(notes: Notes, readings: list[Line | None], one: Line) -> None:
+def _halves(notes: Notes, readings: list[Line | None]) -> None:
     known = [r for r in readings if r is not None]
     if not known:
         return
     strongest = max(known, key=lambda r: r.over_floor_db)
     notes.put("half_over", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
-    notes.put("half_one", decibels(root_sum(known), one.amplitude_mps2), strongest)
 
 
 def mesh_features(views: SignalViews, mesh: Mesh) -> Notes | None:

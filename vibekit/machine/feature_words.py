@@ -22,7 +22,6 @@ FEATURE_WORDS = {
     "harmonics_one": "3x to 10x against 1x, dB",
     "harmonics_over": "3x to 10x over the noise, dB",
     "harmonics_count": "clear lines among 3x to 10x",
-    "half_one": "half orders against 1x, dB",
     "half_over": "half orders over the noise, dB",
     "knock": "knocking once per turn, over the noise, dB",
     "swept_gain": "more per speed² at running speed than on the way, dB",

@@ -19,6 +19,9 @@ from vibekit.machine.rolling import bearing_features
 from vibekit.machine.signal_views import SignalViews
 from vibekit.recording.toolsheet import ToolSheet
 
+# Why the armature's unbalance is not said apart: its line is read as the accessory's.
+ONE_SHAFT = "motor and accessory turn on one shaft, so that both make the same line: run without the accessory"
+
 
 @dataclass(frozen=True)
 class RecordingFeatures:
@@ -107,7 +110,7 @@ def _shaft_parts(look: _Look) -> None:
     if motor is None:
         reason = "the tool sheet does not describe the drive train ([[shaft]], [[mesh]])"
     elif motor == output:
-        reason = "motor and accessory turn on one shaft, so that both make the same line: run without the accessory"
+        reason = ONE_SHAFT
     elif not look.turning(motor):
         reason = "the speed of the motor's shaft is not known: give driver_teeth and driven_teeth of the mesh"
     else:

@@ -22,7 +22,7 @@ _MEASURE = {
     "gear.eccentric": "side_driven",
     "gear.tooth": "tooth_kurtosis",
     "bushing.worn": "harmonics_one",
-    "mount.loose": "half_one",
+    "mount.loose": "half_over",
     "bearing.outer_race": "pulse_comb",
     "bearing.inner_race": "pulse_comb",
     "bearing.rolling_element": "pulse_comb",
