@@ -42,8 +42,9 @@ class Case:
 
 
 def only(recording: Recording, source: str) -> Recording:
-    """Return the recording with one source left, and nothing that names the tool."""
-    bare = replace(recording, origin=Origin(file=recording.origin.file, facts=recording.origin.facts))
+    """Return the recording with one source left, and nothing that names the tool or its speed."""
+    facts = replace(recording.origin.facts, spindle_rpm=None)
+    bare = replace(recording, origin=Origin(file=recording.origin.file, facts=facts))
     if source == "vibration":
         return replace(bare, tach=None, sound=None)
     if source == "sound":
