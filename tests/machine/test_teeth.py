@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -44,6 +46,17 @@ def test_a_tool_without_gear_lines_gets_no_proposal() -> None:
     tool = sheet("spindle", 140.0)
     proposals = propose_teeth(recording(run), tool, estimate_speed(recording(run), tool))
     assert proposals == ()
+
+
+def test_chances_share_one_and_a_speed_that_is_not_sure_makes_no_pair_sure() -> None:
+    run = geared_tool("steady", 140.0)
+    tool = sheet("armature", 140.0 * RATIO)
+    speed = estimate_speed(recording(run), tool)
+    proposals = propose_teeth(recording(run), tool, speed)
+    assert 0.5 < proposals[0].chance < sum(p.chance for p in proposals) <= speed.confidence
+    assert propose_teeth(recording(run), tool, replace(speed, confidence=0.2)) == ()
+    document = spectrum(recording(run), tool, "order", replace(speed, confidence=0.2)).to_dict()
+    assert "teeth_not_told" in {n["code"] for n in document["notices"]}
 
 
 def test_the_spectrum_document_carries_the_proposal() -> None:
