@@ -226,7 +226,8 @@ def _task_lines(task: dict[str, Any]) -> list[str]:
         f"  {number(task['a_hv_mps2']):>6}  {_held(task['time_s']):>12}  "
         f"{number(task['partial_a8_mps2']):>9}  {number(task['points']):>9}     {left}   {printable(task['name'])}"
     ]
-    if any(task[f"time_left_to_{value}_high_s"] for value in _VALUES):
+    doubtful = task["time_left_to_action_low_s"] is not None
+    if doubtful and any(task[f"time_left_to_{value}_high_s"] != 0 for value in _VALUES):
         ends = " / ".join(_between(task, value) for value in _VALUES)
         lines.append(f"{'for the doubt of a_hv':>44}     {ends}")
     return lines

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 
 import numpy as np
@@ -57,12 +56,12 @@ def test_a_grade_document_carries_its_uncertainty(tmp_path: Path) -> None:
 
 
 def test_the_time_left_comes_with_its_doubt(tmp_path: Path) -> None:
-    """5 m/s² may be held 2 h to 2.5 m/s² (ISO 5349-1 eq. 2); U = 5·ln 2 makes it 30 min to 8 h, of which 10 min go."""
-    grade = {"summary": {"a_hv_mps2": 5.0, "expanded_uncertainty_mps2": 5 * math.log(2)}}
+    """5 m/s² may be held 2 h to 2.5 m/s² (ISO 5349-1 eq. 2); U = 2.5 makes it 53 min to 8 h, of which 10 min go."""
+    grade = {"summary": {"a_hv_mps2": 5.0, "expanded_uncertainty_mps2": 2.5}}
     (tmp_path / "grade.json").write_text(json.dumps(grade))
     text = vibekit("exposure", f"{tmp_path / 'grade.json'}@10m").out
     assert "1 h 50 min / 7 h 50 min" in text
-    assert "20 min to 7 h 50 min / 1 h 50 min to over a day" in text
+    assert "43 min to 7 h 50 min / 3 h 23 min to over a day" in text
 
 
 def test_what_to_shorten_gets_the_day_under_the_value() -> None:

@@ -119,31 +119,28 @@ DRAWS = 1_000_000
 
 
 def test_ends_of_value_and_time_against_monte_carlo() -> None:
-    """JCGM 101:2008: factors drawn (6.4.7, normal in their logarithms), multiplied, put through the allowed time."""
+    """JCGM 101:2008: the errors of the parts drawn (6.4.7, normal), added, put through the allowed time."""
     rng = np.random.default_rng(5)
     parts = unc.with_repeatability(unc.known_parts(RecordingFacts(), full_band=True))
     drawn = np.full(DRAWS, 4.0)
     for part in parts:
-        drawn *= np.exp(part.relative * rng.standard_normal(DRAWS))
+        drawn += 4.0 * part.relative * rng.standard_normal(DRAWS)
     expanded = unc.expanded(4.0, parts)
-    assert 2 * drawn.std() == pytest.approx(expanded, rel=0.02)  # JCGM 100 eq. 10 leaves terms of higher order out
+    assert 2 * drawn.std() == pytest.approx(expanded, rel=0.005)
     assert unc.ends(4.0, expanded) == pytest.approx(np.quantile(drawn, TAILS), rel=0.005)
     time = allowed_time(4.0, expanded, 2.5)
     assert (time.low_s, time.high_s) == pytest.approx(np.quantile(8 * 3600 * (2.5 / drawn) ** 2, TAILS), rel=0.01)
 
 
-@pytest.mark.parametrize("product", [True, False])
-def test_the_low_end_is_careful_whatever_the_parts_are_distributed_like(product: bool) -> None:
-    """JCGM 101:2008 with factors that are normal themselves, multiplied, or with one normal error: never shorter."""
+def test_ends_where_the_parts_are_factors() -> None:
+    """JCGM 101:2008 with factors, normal each, multiplied: what JCGM 100 eq. 10 leaves out moves the ends little."""
     rng = np.random.default_rng(6)
     parts = unc.with_repeatability(unc.known_parts(RecordingFacts(), full_band=True))
-    drawn = 1.0 + unc.combined(parts) * rng.standard_normal(DRAWS)
-    if product:
-        drawn[:] = 1.0
-        for part in parts:
-            drawn *= 1.0 + part.relative * rng.standard_normal(DRAWS)
-    time, (low, _) = allowed_time(1.0, unc.expanded(1.0, parts), 1.0), np.quantile(28800 / drawn**2, TAILS)
-    assert time.low_s is not None and 0.9 * low < time.low_s < low
+    drawn = np.ones(DRAWS)
+    for part in parts:
+        drawn *= 1.0 + part.relative * rng.standard_normal(DRAWS)
+    time = allowed_time(1.0, unc.expanded(1.0, parts), 1.0)
+    assert (time.low_s, time.high_s) == pytest.approx(np.quantile(28800 / drawn**2, TAILS), rel=0.08)
 
 
 @pytest.mark.parametrize(
@@ -159,16 +156,17 @@ def test_ends_of_a_mixed_day_against_monte_carlo(tasks: list[tuple[float, float,
     """JCGM 101:2008: magnitudes drawn, each tool's once, put through A(8) (ISO 5349-1 eq. 3) and the time left."""
     rng = np.random.default_rng(7)
     day = vk.daily_exposure([(Magnitude(a, 2 * u * a), f"{hours}h") for a, u, hours in tasks])
-    by_tool = {(a, u): a * np.exp(u * rng.standard_normal(DRAWS)) for a, u, _ in tasks}
+    by_tool = {(a, u): a * (1.0 + u * rng.standard_normal(DRAWS)) for a, u, _ in tasks}
     drawn = [by_tool[a, u] for a, u, _ in tasks]
     energy = sum(a**2 * hours for a, (_, _, hours) in zip(drawn, tasks, strict=True))
     a8 = np.sqrt(energy / 8)
-    assert day.a8_ends_mps2 == pytest.approx(np.quantile(a8, TAILS), rel=0.01)
+    low, high = np.quantile(a8, TAILS)
+    assert day.a8_ends_mps2 == (pytest.approx(low, rel=0.025), pytest.approx(high, rel=0.007))
     assert day.expanded_uncertainty_mps2 == pytest.approx(2 * a8.std(), rel=0.04)
     for task, a in zip(day.tasks, drawn, strict=True):
         for value in (2.5, 5.0):
             left = np.maximum(0.0, 3600 * (8 * value**2 - energy) / a**2)
-            assert day.time_left_ends_s(value, task) == pytest.approx(np.quantile(left, TAILS), rel=0.01, abs=1.0)
+            assert day.time_left_ends_s(value, task) == pytest.approx(np.quantile(left, TAILS), rel=0.03, abs=1.0)
 
 
 def test_a_tool_used_twice_is_as_doubtful_as_one_used_for_both_times() -> None:
@@ -180,11 +178,13 @@ def test_a_tool_used_twice_is_as_doubtful_as_one_used_for_both_times() -> None:
 
 
 def test_doubt_that_swamps_the_value_is_finite() -> None:
-    low, high = unc.ends(1e-3, 1e6)
-    assert 0 < low < 1e-3 < high < 1.0
-    assert unc.ends(0.0, 1.0) == (0.0, 0.0)
-    day = vk.daily_exposure([(Magnitude(1e-3, 1e6), "1h"), (Magnitude(0.0, 1.0), "1h")])
-    assert day.a8_ends_mps2 is not None and all(np.isfinite(day.a8_ends_mps2))
+    assert unc.ends(1e-3, 1e6) == (0.0, pytest.approx(1e6))
+    assert unc.ends(0.0, 1.0) == (0.0, 1.0)
+    day = vk.daily_exposure([(Magnitude(2.0, 3.0), "1h"), (Magnitude(0.0, 1.0), "1h")])
+    assert day.a8_ends_mps2 is not None and day.a8_ends_mps2[0] == 0.0
+    low, high = day.time_left_ends_s(2.5, day.tasks[0]) or (None, None)
+    assert low is not None and low < (day.time_left_s(2.5, day.tasks[0]) or 0.0)
+    assert high is None  # the lower end stays at nothing however long
     assert day.time_left_ends_s(2.5, day.tasks[1]) is None
 
 

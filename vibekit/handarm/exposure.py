@@ -160,7 +160,7 @@ class DailyExposure:
         times = self._measured_times()
         return None if times is None else doubt.a8_ends(times)
 
-    def time_left_ends_s(self, value_mps2: float, task: ExposureTask) -> tuple[float, float] | None:
+    def time_left_ends_s(self, value_mps2: float, task: ExposureTask) -> tuple[float | None, float | None] | None:
         """Return the ends of `time_left_s` [s]: until the upper and until the lower end of A(8) reaches the value.
 
         None where a task has no uncertainty, or this one's tool does not shake.

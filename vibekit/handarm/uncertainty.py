@@ -44,7 +44,6 @@ WEIGHTING = UncertaintyPart(
     "weighting", 0.002, "largest deviation from the analogue curve at any midband and rate, as tested: 0.02 dB"
 )
 
-_MOST_DEVIATION = 1.5  # of a logarithm: ends a factor of 20 away say as little as any wider ones
 _T_68 = (1.84, 1.32, 1.20, 1.14, 1.11, 1.09, 1.08, 1.07, 1.06)  # Student t for 68.27 %, JCGM 100:2008 Table G.2
 
 
@@ -142,39 +141,9 @@ def expanded(value: float, parts: Iterable[UncertaintyPart]) -> float:
 
 
 def ends(value: float, expanded: float) -> tuple[float, float]:
-    """Return the ends, 2.3 and 97.7 % (k = 2), of a value with an expanded uncertainty that comes of factors.
+    """Return the ends, 2.3 and 97.7 % (k = 2), of a value that is not negative: value ± expanded uncertainty.
 
-    The parts are relative: factors of the value, whose logarithms add. Where those are normal, so is the logarithm of
-    the value and of every power of it, such as an allowed time; no end is negative, and the upper one lies further
-    away than `expanded`, which is the careful way about. Source: JCGM 100:2008 5.1.6 (logarithms make a product of
-    powers exactly linear, from memory), JCGM 101:2008 6.4.7 (normal, where estimate and uncertainty are all one knows).
+    Of a quantity that falls or rises with the value, such as an allowed time, the ends are those of the value put
+    through it. Source: JCGM 101:2008 6.4.7 (normal, where estimate and uncertainty are all that one knows).
     """
-    reach = math.exp(COVERAGE * log_deviation(value, expanded))
-    return value / reach, value * reach
-
-
-def log_deviation(value: float, expanded: float) -> float:
-    """Return the standard deviation of a value's logarithm, of its expanded uncertainty (k = 2)."""
-    return min(expanded / COVERAGE / value, _MOST_DEVIATION) if value > 0 else 0.0
-
-
-def ends_of_sum(terms: Iterable[tuple[float, float]]) -> tuple[float, float]:
-    """Return the ends of a sum of independent quantities, each with the standard deviation of its logarithm.
-
-    From the sum's mean, variance and third moment, which a log-normal with a shifted zero shares: exact for one term,
-    within 0.5 % of a Monte Carlo (JCGM 101:2008) for several of up to 20 % in their root.
-    """
-    mean = variance = third = 0.0
-    for middle, spread in terms:
-        growth = math.exp(spread**2)
-        mean += middle * math.sqrt(growth)
-        variance += middle**2 * growth * (growth - 1.0)
-        third += middle**3 * growth**1.5 * (growth - 1.0) ** 2 * (growth + 2.0)
-    if variance == 0.0:
-        return mean, mean
-    # skewness of a log-normal with relative deviation t: t³ + 3t, solved by Vieta's hyperbolic substitution
-    relative = 2.0 * math.sinh(math.asinh(third / variance**1.5 / 2.0) / 3.0)
-    scale, growth = math.sqrt(variance) / relative, 1.0 + relative**2
-    reach = math.exp(COVERAGE * math.sqrt(math.log(growth)))
-    low, high = (mean + scale * (factor / math.sqrt(growth) - 1.0) for factor in (1.0 / reach, reach))
-    return max(0.0, low), high
+    return max(0.0, value - expanded), value + expanded
