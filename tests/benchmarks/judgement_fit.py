@@ -18,12 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.benchmarks.fleet import Measured, Row, can_have
+from tests.benchmarks.judgement_features import FEATURES, OF_KIND
 from tests.benchmarks.rival_fit import Bound, Suspects, fit_rivals
 from vibekit.machine.judgement import INSTEAD, KNOTS, ROLE, FaultModel, classes
-from vibekit.machine.octaves import OCTAVES
 from vibekit.recording.recording import FloatArray
 
-OF_KIND = "level_"  # features so named are plain levels
 LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much
 LEVEL_SPREAD = 6.0  # dB: sensor, its place and grip move plain levels so much between tools of one kind (no source)
 _OF_COMBS = dict.fromkeys(("line_comb", "line_lead", "pulse_comb", "pulse_lead"), 2.0)  # some 10 readings each
@@ -34,116 +33,6 @@ _TAKEN = {"as it is": 1.0, "kind unknown": 0.5, "kind and condition unknown": 0.
 _FEW = -4.0  # log-odds to start from
 _STEEP, _BENT = 1.0, 1.0  # shrinkage of a curve's slopes and of their changes; by leaving tools out
 
-# Features weighed for each fault, with the sign that its mechanism calls for: "+" for it, "-" against it, "?" open.
-_DISORDER = {"out_harmonics_one": "-"}  # a rattling output shaft explains much else
-_RACES = {"race_comb": "-"}  # a bearing's impacts explain knocks
-_PLAY = {
-    **_RACES,
-    "harmonics_one": "+",
-    "harmonics_over": "+",
-    "half_over": "+",
-    "knock": "+",
-    "two_least": "+",
-}
-_TEETH = {"level_mesh": "+", "mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
-_RACE = {"line_comb": "+", "line_lead": "+", "pulse_comb": "+", "pulse_lead": "+", **_DISORDER}
-FEATURES: dict[str, dict[str, str]] = {
-    "imbalance.accessory": {
-        "grade": "+",
-        "one_share": "+",
-        "one_over": "+",
-        "swept_gain": "-",
-        "noise_one": "-",
-        "two_one": "-",
-        "harmonics_one": "-",
-        "half_over": "-",
-        "axial_one": "-",
-        "axial_two": "-",
-        "two_least": "-",
-    },
-    "spindle.bent": {
-        "two_one": "+",
-        "two_over": "+",
-        "axial_one": "+",
-        "axial_two": "+",
-        "two_least": "-",
-        "one_share": "?",
-        "harmonics_one": "-",
-        "half_over": "-",
-        "knock": "-",
-    },
-    "mount.loose": {
-        **_PLAY,
-        "below_one": "+",
-        "one_over": "-",
-        "axial_two": "-",
-    },
-    "imbalance.armature": {
-        "grade": "+",
-        "one_over": "+",
-        "one_share": "+",
-        "harmonics_one": "-",
-        "two_one": "-",
-        "knock": "-",
-        **_DISORDER,
-    },
-    "gear.wear": {
-        **_TEETH,
-        "mesh_two": "+",
-        "mesh_two_over": "+",
-        "level_mesh_two": "+",
-        "side_driven": "?",
-        "side_driven_far": "-",
-        "side_driver_far": "?",
-        "tooth_kurtosis": "-",
-        **_DISORDER,
-    },
-    "gear.eccentric": {
-        "side_driven": "+",
-        "side_driven_over": "+",
-        "knock": "?",
-        "level_mesh": "?",
-        "mesh_over": "?",
-        "side_driver": "-",
-        "side_driven_far": "-",
-        "side_driven_count": "?",
-        "mesh_two": "-",
-        "tooth_kurtosis": "-",
-        **_DISORDER,
-    },
-    "gear.tooth": {
-        "tooth_kurtosis": "+",
-        "knock": "+",
-        "side_driven_far": "+",
-        "side_driven_count": "+",
-        "side_driver_far": "?",
-        "side_driven": "?",
-        "out_harmonics_over": "+",
-        "mesh_two": "-",
-        "out_half_over": "-",
-        **_RACES,
-    },
-    "bushing.worn": {
-        **_PLAY,
-        "two_one": "+",
-        "below_one": "?",
-        "harmonics_count": "+",
-        "two_over": "+",
-        "noise_one": "?",
-        "one_over": "-",
-        "axial_two": "?",
-    },
-    "bearing.outer_race": _RACE,
-    "bearing.inner_race": _RACE,
-    "bearing.rolling_element": _RACE,
-    "bearing.cage": _RACE,
-    "electrical.commutation": {"ripple_over": "+", "ripple_share": "+", "ripple_side": "+", **_DISORDER},
-    "electrical.mains": {"mains_over": "+", "mains_share": "+", "mains_force": "+", **_DISORDER},
-    "resonance": {"swept_gain": "+", **_DISORDER},
-}
-# What contact adds depends on how long it lasts: which octaves rise together is weighed for every fault, sign open.
-for _signs in FEATURES.values():
-    _signs |= {f"level_{octave}{end}": "?" for octave in OCTAVES for end in ("", "_noise")}
 _BOUNDS: dict[str, Bound] = {"+": (0.0, None), "-": (None, 0.0), "?": (None, None)}
 
 Ordinary = dict[str, dict[str, dict[str, tuple[float, float]]]]
