@@ -10,6 +10,7 @@ import pytest
 
 from tests.machine.signals import RATIO, Run, geared_tool, grinder_sheet, tach
 from vibekit.machine.speed import SpeedEstimate, estimate_speed
+from vibekit.machine.tach import tach_track
 from vibekit.recording.recording import Origin, Recording
 from vibekit.recording.sidecar import RecordingFacts
 from vibekit.recording.timing import Timing
@@ -215,3 +216,12 @@ def test_another_tool_nearby_is_not_followed_for_long_after_the_own_one_stopped(
     last = estimate_speed(both, session.recording.tool).segments[-1]
     assert (last.state, last.stop_s) == ("off", pytest.approx(60.0, abs=0.5))
     assert last.start_s < 40.0
+
+
+@pytest.mark.parametrize("hz", [49.9, 50.0, 163.3, 500.0])
+@pytest.mark.parametrize("rate", [8192.0, 25_600.0])
+def test_pulses_known_to_a_sample_only_give_the_right_speed(hz: float, rate: float) -> None:
+    """A pulse that steps from sample to sample: 50 Hz at 8192 Hz is 164 samples five times and 163 once."""
+    time = np.arange(int(20 * rate)) / rate
+    track = tach_track((np.mod(hz * time, 1.0) < 0.5).astype(float), rate, 1.0)
+    assert track is not None and np.nanmedian(track.hz) == pytest.approx(hz, rel=1.5e-4)

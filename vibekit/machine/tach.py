@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ from vibekit.recording.segments import running_median
 _BLOCK_S = 0.25  # a shaft that turns gives at least one pulse in this time
 _LONG, _SHORT = 1.5, 0.6  # of the neighbours' interval: beyond these a pulse is missing or one too many
 _SPAN_S = (0.02, 0.12)  # times over which turns are counted: from two pulses of the torque of an AC motor
+_STEPPED_SPAN_S = 0.2  # the same where a pulse is a step from one sample to the next
+_STEPPED_TIMING = 3e-4  # of the speed: readings of few values have a median of few values
 _TIMING = 1e-3  # of the speed: what the timing of the pulses may leave open before neighbours are averaged
 _LEAST_SAMPLES = 3.0  # between pulses; fewer, and pulses fall between samples
 _STOPPED_S = 0.5  # no pulse for so long: the shaft stands
@@ -77,6 +80,9 @@ def tach_track(signal: FloatArray, sample_rate: float, pulses_per_rev: float) ->
     if usual * sample_rate < _LEAST_SAMPLES:
         return None
     count = _pulses_in_span(filled, usual, pulses_per_rev)
+    if _stepped(times * sample_rate):
+        least = min(_STEPPED_SPAN_S, 1.0 / (np.sqrt(6.0) * sample_rate * _STEPPED_TIMING))  # √2 · 1/√12 of a sample
+        count = max(count, round(math.ceil(least / (usual * pulses_per_rev)) * pulses_per_rev))
     count = min(count, filled.size - 1)
     spans = filled[count:] - filled[:-count]
     middle = 0.5 * (filled[count:] + filled[:-count])
@@ -86,6 +92,11 @@ def tach_track(signal: FloatArray, sample_rate: float, pulses_per_rev: float) ->
     for start, stop in stops:
         hz[(grid > start - half) & (grid < stop + half)] = np.nan
     return TachTrack(grid, smoothed(hz), int(times.size), missing, int(times.size - kept.size))
+
+
+def _stepped(places: FloatArray) -> bool:
+    """Tell whether pulses all rise at the same place between two samples: then they are known to a sample only."""
+    return bool(np.ptp(np.mod(places - places[0] + 0.5, 1.0)) < 1e-6)
 
 
 def _pulses_in_span(times: FloatArray, usual: float, pulses_per_rev: float) -> int:
