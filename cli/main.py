@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import signal
 import sys
 import threading
@@ -95,6 +96,20 @@ def _end_cleanly_on_signals() -> None:
         for name in ("SIGTERM", "SIGHUP"):
             if hasattr(signal, name):
                 signal.signal(getattr(signal, name), end)
+        sys.unraisablehook = _stop_again
+
+
+def _stop_again(lost: Any) -> None:
+    """Send the signal once more whose exception came where Python can raise none, as while it clears a lock away."""
+    code = lost.exc_value.code if isinstance(lost.exc_value, SystemExit) else None
+    if isinstance(lost.exc_value, KeyboardInterrupt):
+        code = _SIGNALLED + signal.SIGINT
+    if not isinstance(code, int) or code <= _SIGNALLED:
+        sys.__unraisablehook__(lost)
+        return
+    again = threading.Timer(0.01, os.kill, (os.getpid(), code - _SIGNALLED))  # here it would be lost again
+    again.daemon = True
+    again.start()
 
 
 def _run(arguments: list[str], debug: bool) -> int:

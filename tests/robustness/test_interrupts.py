@@ -116,6 +116,31 @@ def _rows(own: Path) -> list[tuple[object, ...]]:
         return [*connection.execute("SELECT * FROM entry"), *connection.execute("SELECT * FROM teardown")]
 
 
+_LOST = """
+import signal, sys, time, weakref
+from vibekit_cli import main
+class Thing:
+    pass
+def work(*_, **__):
+    thing = Thing()
+    ref = weakref.ref(thing, lambda _: signal.raise_signal(int(sys.argv[1])))
+    del thing
+    time.sleep(20)
+    print("went on")
+main.commands = lambda *given: work
+main.app(["grade"])
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=lambda s: s.name)
+def test_a_signal_that_comes_while_nothing_can_be_raised_is_not_lost(number: signal.Signals) -> None:
+    """Python drops exceptions of weak references' callbacks, as the locks of imports have; the command still stops."""
+    words = [sys.executable, "-c", _LOST, str(int(number))]
+    done = subprocess.run(words, check=False, timeout=60, capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (128 + number, "")
+    assert done.stderr == "vibekit: stopped; nothing was left half written\n"
+
+
 _KILLED = """
 import os, signal, sys
 from vibekit_cli.main import app
