@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -25,7 +26,17 @@ PlotOption = Annotated[
 AxisOption = Annotated[
     list[str] | None, typer.Option("--axis", metavar="AXIS", help="Draw only this axis: x, y or z; repeat for more.")
 ]
-UpToOption = Annotated[float | None, typer.Option("--up-to", metavar="HZ", min=1, help="Draw up to this frequency.")]
+
+
+def _finite(hz: float | None) -> float | None:
+    if hz is not None and not math.isfinite(hz):
+        raise UsageError(f"--up-to {hz:g} is not a frequency in Hz")
+    return hz
+
+
+UpToOption = Annotated[
+    float | None, typer.Option("--up-to", metavar="HZ", min=1, callback=_finite, help="Draw up to this frequency.")
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Recordings = Annotated[
     list[Path], typer.Argument(metavar="REC...", help="Recordings, folders or globs; each with its sidecar if any.")

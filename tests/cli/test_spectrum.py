@@ -61,3 +61,10 @@ def test_axes_and_scales_of_a_plot(tmp_path: Path) -> None:
     assert "z  [m/s² r.m.s.]" in drawn and "x  [m/s² r.m.s.]" not in drawn
     assert "spindle 1x" in drawn and "mesh" not in drawn.replace("pcolormesh", "")  # the mesh lies at 5586 Hz
     assert "order of spindle" in drawn
+
+
+@pytest.mark.parametrize("given", ["nan", "inf", "0", "-5"])
+def test_a_plot_goes_up_to_a_frequency(given: str, tmp_path: Path) -> None:
+    recording, target = grinder_file(tmp_path), tmp_path / "x.png"
+    ended = vibekit("spectrum", recording, "--plot", target, "--up-to", given)
+    assert ended.code == 2 and "--up-to" in ended.err and not target.exists()
