@@ -215,7 +215,7 @@ def resonances(mapped: OrderMap) -> tuple[Resonance, ...]:
         for k in range(mapped.orders.size)
         for top in _tops(mapped, axis, k)
     ]
-    found: list[Resonance] = []
+    found, highest = list[Resonance](), float(np.nanmax(mapped.hz))
     for best in sorted((top for top in tops if top.whole), key=lambda top: -top.rise_db):
         near = [top for top in tops if abs(np.log(top.hz / best.hz)) < _SAME]
         whole = [top for top in near if top.whole]
@@ -226,7 +226,8 @@ def resonances(mapped: OrderMap) -> tuple[Resonance, ...]:
             continue
         rises = np.array([top.rise_db for top in whole])
         hz = float(np.exp(np.average(np.log([top.hz for top in whole]), weights=rises)))
-        found.append(Resonance(hz, float(np.median(rises)), orders, tuple(hz / order for order in orders)))
+        at_hz = tuple(min(hz / order, highest) for order in orders)  # an order that ends on it comes no further
+        found.append(Resonance(hz, float(np.median(rises)), orders, at_hz))
     return tuple(sorted(found, key=lambda r: (-len(r.orders), -r.rise_db)))
 
 
