@@ -134,7 +134,7 @@ def shown(path: Path, width: int = 1100, **context: Any) -> Iterator[Any]:
         tab.on("console", lambda message: said.append(message.text))
         tab.on("pageerror", lambda error: said.append(str(error)))
         tab.on("request", lambda request: asked.append(request.url))
-        tab.goto(path.absolute().as_uri())
+        tab.goto(path.absolute().as_uri(), timeout=120_000)  # a busy machine takes its time
         yield tab
         browser.close()
     assert said == []
