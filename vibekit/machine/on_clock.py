@@ -145,11 +145,16 @@ def _loudness_db(lines: ClockLines, hz: FloatArray, low_hz: float, high_hz: floa
     """
     near = np.lib.stride_tricks.sliding_window_view(np.pad(lines.levels, 3, mode="edge"), 7)
     tops = np.where(lines.levels == near[:, 1:6].max(axis=1), lines.levels, near.min(axis=1))
-    widest = np.lib.stride_tricks.sliding_window_view(np.pad(tops, 1, mode="edge"), 3).max(axis=1)
+    widest = _largest_of_three(tops)
     level = widest[np.clip(np.round(hz / lines.spacing).astype(int), 0, widest.size - 1)]
     rivals = lines.places[(lines.places >= low_hz) & (lines.places <= _LOUD_BELOW * high_hz)]
     loudest = widest[np.round(rivals / lines.spacing).astype(int)].max() if rivals.size else level.max()
     return np.asarray(np.clip(level - loudest, _FAINTEST_DB, 0.0))
+
+
+def _largest_of_three(bins: FloatArray) -> FloatArray:
+    """Return the largest of each bin and its neighbours: a line between two bins stands in either."""
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(np.pad(bins, 1, mode="edge"), 3).max(axis=1))
 
 
 def _sharpened(lines: ClockLines, hz: float) -> float:
@@ -163,8 +168,7 @@ def _sharpened(lines: ClockLines, hz: float) -> float:
 
 def stand(lines: ClockLines, orders: Sequence[ExpectedOrder]) -> float:
     """Return the log likelihood ratio that the lines of orders on the track's shaft stand, against noise there."""
-    padded = np.pad(lines.decibels, 1, mode="edge")
-    widest = np.lib.stride_tricks.sliding_window_view(padded, 3).max(axis=1)
+    widest = _largest_of_three(lines.decibels)
     inside = [o for o in orders if o.order * lines.reference_hz / lines.spacing < widest.size - 1]
     seen = [
         evidence(widest[[round(o.order * lines.reference_hz / lines.spacing)]], o.likely, IN_MEAN)[0] for o in inside
