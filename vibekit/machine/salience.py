@@ -41,8 +41,8 @@ class ExpectedOrder:
 class LineMap:
     """Decibels over the local noise on a logarithmic frequency axis.
 
-    `decibels` shape (n_frames, n_steps), step i at `lowest_hz`·exp(STEP·i); frame centres `time_s`; r.m.s. `levels`
-    of the frames; `masked_hz` the lines of the mains that count neither for nor against a speed.
+    `decibels` shape (n_frames, n_steps), single precision, step i at `lowest_hz`·exp(STEP·i); frame centres `time_s`;
+    r.m.s. `levels` of the frames; `masked_hz` the lines of the mains that count neither for nor against a speed.
     """
 
     decibels: FloatArray
@@ -74,7 +74,7 @@ def line_map(
     axis = lowest * np.exp(STEP * np.arange(n_steps))
     centres = [round(hz * size / sample_rate) for hz in masked_hz]
     masked = tuple(slice(max(0, centre - 2), centre + 3) for centre in centres)
-    decibels, levels = np.empty((n_frames, n_steps)), np.empty(n_frames)
+    decibels, levels = np.empty((n_frames, n_steps), dtype=np.float32), np.empty(n_frames)
     for first in range(0, n_frames, _CHUNK_FRAMES):
         part = slice(first, min(first + _CHUNK_FRAMES, n_frames))
         power, levels[part] = _frame_power(samples, size, hop, part)
@@ -156,6 +156,15 @@ def salience(
 
     `speeds_hz` must step by STEP like the map's axis.
     """
+    chunks = range(0, decibels.shape[0], _CHUNK_FRAMES)
+    parts = [_salience(decibels[t : t + _CHUNK_FRAMES], lowest_hz, speeds_hz, orders, presence) for t in chunks]
+    return np.concatenate(parts)
+
+
+def _salience(
+    decibels: FloatArray, lowest_hz: float, speeds_hz: FloatArray, orders: Sequence[ExpectedOrder], presence: Presence
+) -> FloatArray:
+    """Return what `salience` does, of frames few enough to be held once per class of orders."""
     widened = np.maximum(decibels, np.maximum(_shifted(decibels, 1), _shifted(decibels, -1)))
     classes: dict[float, FloatArray] = {}
     total = np.zeros((decibels.shape[0], speeds_hz.size))
