@@ -225,3 +225,10 @@ def test_pulses_known_to_a_sample_only_give_the_right_speed(hz: float, rate: flo
     time = np.arange(int(20 * rate)) / rate
     track = tach_track((np.mod(hz * time, 1.0) < 0.5).astype(float), rate, 1.0)
     assert track is not None and np.nanmedian(track.hz) == pytest.approx(hz, rel=1.5e-4)
+
+
+@pytest.mark.parametrize("seconds", [2.0, 2.1, 2.5])
+def test_two_seconds_without_a_sheet(seconds: float) -> None:
+    run = geared_tool("steady", 147.0, seconds, 6400.0)
+    found = estimate_speed(recording(run))
+    assert min(abs(np.nanmedian(found.hz) / (turns * 147.0) - 1) for turns in (1.0, RATIO)) < 0.005

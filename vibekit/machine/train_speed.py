@@ -127,8 +127,7 @@ def _with_starts_and_stops(on: NDArray[np.bool_], along: FloatArray, frame_s: fl
     takes seconds; lines that go on for longer are another tool's, running nearby.
     """
     reach = max(1, round(_COASTS_S / frame_s))
-    near = np.convolve(on, np.ones(2 * reach + 1))[reach : reach + on.size] > 0
-    followed = (along > _FOLLOWED) & near
+    followed = (along > _FOLLOWED) & _near(on, reach)
     extended = on.copy()
     for step in (range(1, on.size), range(on.size - 2, -1, -1)):
         for i in step:
@@ -173,12 +172,16 @@ def _cleaned(hz: FloatArray, rough: FloatArray, on: NDArray[np.bool_], along: Fl
     supported = read | (along > _SUPPORT)
     off = np.zeros(hz.size)
     if read.any():
-        bridged = np.convolve(read, np.ones(2 * _BRIDGED_FRAMES + 1), mode="same") > 0
+        bridged = _near(read, _BRIDGED_FRAMES)
         frame = np.arange(hz.size)
         off = np.where(bridged, np.interp(frame, frame[read], np.log(hz[read] / rough[read])), 0.0)
-    near = np.convolve(supported, np.ones(2 * _GAP_FRAMES + 1), mode="same") > 0
-    hz = np.where(~read & near, rough * np.exp(off), hz)
+    hz = np.where(~read & _near(supported, _GAP_FRAMES), rough * np.exp(off), hz)
     return np.where(on, hz, np.nan)
+
+
+def _near(flags: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    """Return which frames have a flag within `reach` frames."""
+    return np.convolve(flags, np.ones(2 * reach + 1))[reach : reach + flags.size] > 0
 
 
 def _rivals(
