@@ -129,7 +129,8 @@ class RecordingOptions:
             defaults=defaults,
         )
         if not stream.axes and not sound_alone:
-            raise InputError(f"{path}: holds no acceleration axis (x, y, z); sound gives the speed: vibekit speed")
+            why = "holds no acceleration axis (x, y, z): name its channels with --axes"
+            raise InputError(f"{path}: {why}; of sound alone, vibekit speed tells the speed")
         return stream
 
     def read(self, path: Path) -> Recording:

@@ -54,7 +54,7 @@ def speed(
 
     read, notices = _read(options.open(recording, sound_alone=True))
     result = vk.estimate_speed(read)
-    result = replace(result, notices=(*result.notices, *notices))
+    result = replace(result, notices=(*result.notices, *notices, *read.origin.notices))
     document = result.to_dict() | segments_with_doubt(result, read)
     axes = tuple(axis or ())
     if plot is not None:

@@ -165,3 +165,22 @@ def test_a_microphone_alone_gives_the_speed_without_calibration(tmp_path: Path) 
         ended = vibekit(command, path)
         assert (ended.code, ended.out) == (3, "")
         assert "no acceleration axis" in ended.err
+
+
+@pytest.mark.parametrize(("suffix", "channels"), [(".wav", 1), (".flac", 1), (".wav", 2)])
+def test_a_phones_plain_sound_file_gives_the_speed(tmp_path: Path, suffix: str, channels: int) -> None:
+    run = geared_tool("steady", 147.0, 6.0, 44100.0)
+    path = tmp_path / f"heard{suffix}"
+    soundfile.write(path, np.stack([0.02 * run.samples[0]] * channels, axis=1), 44100)
+    ended = vibekit("speed", path, "--json")
+    assert ended.code == 0, ended.err
+    assert ended.document["source"] == "sound"
+    rpm = [ended.document["shafts"]["shaft"]["median_rpm"], *(r["rpm"] for r in ended.document["rivals"])]
+    assert any(value == pytest.approx(147 * 60, rel=0.005) for value in rpm)
+    assert "axes_assumed" in {notice["code"] for notice in ended.document["notices"]}
+    (tmp_path / "tool.toml").write_text(SHEET)
+    ended = vibekit("speed", path, "--tool", tmp_path / "tool.toml", "--json")
+    assert ended.document["shafts"]["spindle"]["median_rpm"] == pytest.approx(147 * 60, rel=0.005)
+    ended = vibekit("grade", path)
+    assert (ended.code, ended.out) == (3, "")
+    assert "--axes" in ended.err and "vibekit speed" in ended.err

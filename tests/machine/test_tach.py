@@ -6,17 +6,21 @@ Limits are the project's own targets: median error 0.1 %, 99 % of readings withi
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from tests.machine.signals import Run, geared_tool, tach
+from tests.machine.signals import RATIO, Run, geared_tool, grinder_sheet, tach
+from vibekit.machine.speed import SpeedEstimate, estimate_speed
 from vibekit.machine.tach import TachTrack, tach_track
-from vibekit.recording.recording import FloatArray
+from vibekit.recording.recording import FloatArray, Origin, Recording
+from vibekit.recording.sidecar import RecordingFacts
 
 RATE = 6400.0
 RUN = geared_tool("droop", 147.0, 12.0, RATE, axes=1)
 TURNS = np.cumsum(RUN.hz) / RATE
+GEARED = geared_tool("droop", 147.0, 12.0, RATE)
 
 
 def noise(size: float) -> FloatArray:
@@ -102,3 +106,58 @@ def test_steps_from_sample_to_sample_with_a_little_noise(hz: float, rate: float)
     error = np.abs(track.hz / hz - 1.0)
     assert np.median(error) < 0.001
     assert np.quantile(error, 0.99) < 0.005
+
+
+def recorded(channel: FloatArray | None, sheet_hz: float = 150.0, **facts: object) -> SpeedEstimate:
+    """Return the speed of a geared tool with a tachometer channel beside its vibration."""
+    origin = Origin(facts=RecordingFacts(**facts))  # type: ignore[arg-type]
+    shaken = Recording(GEARED.samples, RATE, ("x", "y", "z"), origin, tach=channel)
+    return estimate_speed(shaken, grinder_sheet(sheet_hz))
+
+
+def off(found: SpeedEstimate) -> FloatArray:
+    known = np.isfinite(found.hz)
+    true = np.interp(found.time_s[known], GEARED.time_s, GEARED.hz)
+    return np.abs(found.hz[known] * found.ratios["spindle"] / true - 1.0)
+
+
+WRONG: dict[str, tuple[str, Callable[[], FloatArray], dict[str, object]]] = {
+    "twelve marks taken for one": ("tach_over_rated", lambda: tach(GEARED, 12), {}),
+    "one mark taken for two": ("tach_not_used", lambda: tach(GEARED), {"tach_pulses_per_rev": 2.0}),
+    "armature taken for spindle": ("tach_over_rated", lambda: tach(replace(GEARED, hz=GEARED.hz * RATIO)), {}),
+    "hum": ("tach_not_used", lambda: 2.0 * np.sin(2 * np.pi * 50.0 * GEARED.time_s) + noise(0.05), {}),
+    "a third missing and double": ("tach_repaired", lambda: tach(GEARED, 4, 0.3, 0.3), {"tach_pulses_per_rev": 4.0}),
+    "noise": ("tach_silent", lambda: noise(0.02), {}),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_tachometer_that_cannot_be_believed_gives_way_to_the_lines(name: str) -> None:
+    code, channel, facts = WRONG[name]
+    found = recorded(channel(), **facts)
+    assert found.source == "vibration"
+    assert code in {notice.code for notice in found.notices}
+    assert np.quantile(off(found), 0.99) < 0.005
+
+
+def test_a_dial_turned_down_is_no_wrong_tachometer() -> None:
+    found = recorded(tach(GEARED), sheet_hz=300.0)  # a sheet of a tool that turns twice as fast
+    assert found.source == "tach"
+    assert np.median(off(found)) < 0.001
+
+
+@pytest.mark.parametrize(("start", "stop"), [(0.0, 4.0), (5.0, 7.5), (6.0, 12.0)])
+def test_where_pulses_are_missing_while_it_runs_the_lines_stand_in(start: float, stop: float) -> None:
+    channel = tach(GEARED)
+    channel[round(start * RATE) : round(stop * RATE)] = 0.0
+    found = recorded(channel)
+    assert found.source == "tach"
+    assert "tach_gaps" in {notice.code for notice in found.notices}
+    assert {segment.state for segment in found.segments} == {"steady", "loaded"}
+    assert np.quantile(off(found), 0.99) < 0.005
+    assert np.isfinite(found.hz).mean() > 0.98
+
+
+def test_a_shaft_that_the_sheet_does_not_know_is_said() -> None:
+    found = recorded(tach(GEARED), tach_shaft="rotor")
+    assert "armature, spindle" in str(next(n for n in found.notices if n.code == "tach_shaft_unknown").remedy)

@@ -9,12 +9,14 @@ from typing import Any, Literal
 import numpy as np
 
 from vibekit.errors import Notice, document
+from vibekit.machine import tach_doubt
 from vibekit.machine.drivetrain import shaft_speeds
 from vibekit.machine.speed_target import LineSpeed, Rival
 from vibekit.machine.states import Segment, states
 from vibekit.machine.tach import tach_track
 from vibekit.machine.train_speed import line_speed
 from vibekit.recording.recording import FloatArray, Recording
+from vibekit.recording.segments import FRAME_S
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.units import hz_to_rpm
 
@@ -24,6 +26,7 @@ UNNAMED = "shaft"  # name of the shaft followed where there is no tool sheet
 MIN_DURATION_S = 2.0
 MIN_RATE_HZ = 20.0  # carries lines up to 9 Hz: no tool turns so slowly
 _SURE = 0.5  # below this confidence another source is tried
+_SUREST, _OVER_RATED = 0.99, 0.3  # confidence of a tachometer, and of one that no tool can follow
 
 
 @dataclass(frozen=True)
@@ -118,7 +121,8 @@ class SpeedEstimate:
 def estimate_speed(recording: Recording, tool: ToolSheet | None = None) -> SpeedEstimate:
     """Return the speed of every shaft over time.
 
-    From the tachometer channel where it pulses, else from the lines in the vibration, else from those in the sound.
+    From the tachometer channel where it pulses, else from the lines in the vibration, else from those in the sound. A
+    tachometer that is in doubt is held against the lines; where it is silent while the tool runs they stand in.
     `tool` (default: the sheet named beside the recording) resolves which shaft a line belongs to; without it the
     result is one shaft, with rivals. Where nothing can be told, `known` is False and a refusal says why.
     """
@@ -129,17 +133,60 @@ def estimate_speed(recording: Recording, tool: ToolSheet | None = None) -> Speed
         return _unknown(recording, _too_slow(recording))
     by_tach = _from_tach(recording, tool)
     if by_tach is not None:
-        return by_tach
+        settled = _held_against_lines(by_tach, recording, tool)
+        return _filled(settled, recording, tool) if settled.source == "tach" else settled
+    best = _from_any_lines(recording, tool)
+    if recording.tach is not None:
+        best = replace(best, notices=(tach_doubt.no_pulses(), *best.notices))
+    return best
+
+
+def _from_any_lines(recording: Recording, tool: ToolSheet | None) -> SpeedEstimate:
+    """Return the speed from vibration or, where that tells none or is not sure, sound."""
     tried = [_from_lines(recording, tool, "vibration", recording.samples)] if recording.axes else []
     if recording.sound is not None and (not tried or tried[0].confidence < _SURE):
         tried.append(_from_lines(recording, tool, "sound", recording.sound[None, :]))
     if not tried:
         return _unknown(recording, Notice("no_signal", "refusal", "the recording has no channel that shows a speed"))
-    best = max(tried, key=lambda estimate: (estimate.known, estimate.confidence))
-    if recording.tach is not None:
-        silent = Notice("tach_silent", "caution", "the tachometer channel holds no usable pulses: not used")
-        best = replace(best, notices=(silent, *best.notices))
-    return best
+    return max(tried, key=lambda estimate: (estimate.known, estimate.confidence))
+
+
+def _held_against_lines(by_tach: SpeedEstimate, recording: Recording, tool: ToolSheet | None) -> SpeedEstimate:
+    """Return the tachometer's speed, or that of the lines where it is in doubt and they are as sure."""
+    hum = tach_doubt.like_mains(by_tach.hz)
+    if by_tach.confidence >= _SURE and not hum and not tach_doubt.far_below_rated(by_tach.of, by_tach.hz, tool):
+        return by_tach
+    lines = _from_any_lines(recording, tool)
+    times = tach_doubt.quotient(by_tach, lines)
+    if times is not None and abs(times - 1.0) <= tach_doubt.SAME and by_tach.confidence >= _SURE:
+        return by_tach
+    if times is not None and lines.confidence > max(_SURE, by_tach.confidence - 0.1):
+        not_used = tach_doubt.not_used(by_tach, lines, times)
+        return replace(lines, notices=(not_used, *by_tach.notices, *lines.notices))
+    if not hum:
+        return by_tach
+    notices = (tach_doubt.maybe_hum(by_tach.hz), *by_tach.notices)
+    return replace(by_tach, confidence=min(by_tach.confidence, _SURE), notices=notices)
+
+
+def _filled(by_tach: SpeedEstimate, recording: Recording, tool: ToolSheet | None) -> SpeedEstimate:
+    """Return a tachometer's speed with that of the lines where it is silent while the tool runs."""
+    silent = tach_doubt.silent_while_running(by_tach, recording)
+    if silent is None:
+        return by_tach
+    lines = _from_any_lines(recording, tool)
+    times = tach_doubt.quotient(by_tach, lines)
+    if times is None or abs(times - 1.0) > tach_doubt.SAME:
+        return replace(by_tach, notices=(*by_tach.notices, tach_doubt.gap(silent, None)))
+    step = float(np.median(np.diff(by_tach.time_s)))
+    time_s = np.arange(step, recording.duration_s, step)
+    pulsing = (time_s >= by_tach.time_s[0]) & (time_s <= by_tach.time_s[-1])
+    hz = np.where(pulsing, by_tach.at(time_s), np.nan)
+    near = np.convolve(silent, np.ones(3), mode="same") > 0  # the frames beside are known in part
+    there = near[np.minimum((time_s / FRAME_S).astype(int), silent.size - 1)]
+    hz = np.where(np.isnan(hz) & there, lines.at(time_s, by_tach.of), hz)
+    notices = (*by_tach.notices, tach_doubt.gap(silent, lines.source))
+    return _estimate(recording, tool, "tach", by_tach.of, LineSpeed(time_s, hz, by_tach.confidence, (), notices))
 
 
 def _from_tach(recording: Recording, tool: ToolSheet | None) -> SpeedEstimate | None:
@@ -150,40 +197,10 @@ def _from_tach(recording: Recording, tool: ToolSheet | None) -> SpeedEstimate | 
     if pulses is None or not np.isfinite(pulses.hz).any():
         return None
     of = facts.tach_shaft or (tool.output_shaft if tool else None) or UNNAMED
-    repaired = (pulses.missing + pulses.double) / pulses.pulses
-    notices = []
-    if repaired > 0.01:
-        notices.append(
-            Notice(
-                "tach_repaired",
-                "caution" if repaired > 0.05 else "info",
-                f"tachometer: {pulses.pulses} pulses, {pulses.missing} missing and {pulses.double} double repaired",
-                value=repaired,
-                limit=0.01,
-                remedy="check mark and sensor",
-            )
-        )
-    notices += _against_rated(of, pulses.hz, tool)
-    found = LineSpeed(pulses.time_s, pulses.hz, float(np.clip(1.0 - 2.0 * repaired, 0.05, 0.99)), (), tuple(notices))
-    return _estimate(recording, tool, "tach", of, found)
-
-
-def _against_rated(of: str, hz: FloatArray, tool: ToolSheet | None) -> list[Notice]:
-    """Return a caution where the tachometer's speed cannot be the rated one: usually the pulses per turn are wrong."""
-    rated = tool.rated_hz.get(of) if tool else None
-    fastest = float(np.nanmax(hz))
-    if rated is None or fastest < 1.3 * rated:
-        return []
-    return [
-        Notice(
-            "tach_over_rated",
-            "caution",
-            f"the tachometer gives {hz_to_rpm(fastest):.0f} rpm, {fastest / rated:.2g} times the rated speed of {of}",
-            value=hz_to_rpm(fastest),
-            limit=hz_to_rpm(rated),
-            remedy="check tach_pulses_per_rev and tach_shaft",
-        )
-    ]
+    most = _OVER_RATED if tach_doubt.over_rated(of, pulses.hz, tool) else _SUREST
+    confidence = float(np.clip(1.0 - 2.0 * tach_doubt.repaired(pulses), 0.05, most))
+    notices = tuple(tach_doubt.pulse_notices(of, pulses, tool))
+    return _estimate(recording, tool, "tach", of, LineSpeed(pulses.time_s, pulses.hz, confidence, (), notices))
 
 
 def _from_lines(recording: Recording, tool: ToolSheet | None, source: Source, samples: FloatArray) -> SpeedEstimate:
@@ -221,7 +238,8 @@ def _estimate(recording: Recording, tool: ToolSheet | None, source: Source, of: 
         inside |= (found.time_s >= segment.start_s) & (found.time_s <= segment.stop_s)
     known = found.hz[inside & np.isfinite(found.hz)] if (inside & np.isfinite(found.hz)).any() else found.hz
     middle, low, high = float(np.nanmedian(known)), float(np.nanmin(known)), float(np.nanmax(known))
-    untied = [s.name for s in tool.shafts if s.name not in ratios] if tool else []
+    named = tool is not None and any(shaft.name == of for shaft in tool.shafts)
+    untied = [s.name for s in tool.shafts if s.name not in ratios] if tool and named else []
     notices = list(found.notices)
     if untied:
         notices.append(

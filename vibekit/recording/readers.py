@@ -66,7 +66,7 @@ def open_recording(
     )
     sheet = _tool(path, facts, tool)
     source = open_raw(path, facts)
-    roles = _roles(path, facts, source)
+    roles = _roles(path, facts, source, heard=calibration is None and facts.full_scale is None)
     silent = not any(role in ACCELERATION_AXES for role in roles)  # sound alone: nothing to be scaled
     settled = calibration or (Calibration.unit("m/s2") if silent else _calibration(path, facts, unit, source))
     rate = source.sample_rate or facts.sample_rate_hz
@@ -176,12 +176,20 @@ def _tool(path: Path, facts: RecordingFacts, tool: ToolSheet | str | Path | None
     return load_tool(path.parent / facts.tool) if facts.tool else None
 
 
-def _roles(path: Path, facts: RecordingFacts, source: RawSource) -> tuple[str, ...]:
+def _roles(path: Path, facts: RecordingFacts, source: RawSource, heard: bool) -> tuple[str, ...]:
+    """Return what each channel is; `heard` says that nothing calibrates it: then one or two of an audio file are sound.
+
+    Raises:
+        InputError: nothing says what they are, or it does not fit the file.
+    """
     named = axis_names(facts)
     given = facts.axes if named is None else tuple(role for role, _ in named)
     roles = given or source.names or (ACCELERATION_AXES if source.n_channels == 3 else None)
+    if roles is None and source.needs_full_scale and heard and source.n_channels <= 2:
+        roles = ("sound", "-")[: source.n_channels]
     if roles is None:
-        raise InputError(f"{path}: {source.n_channels} channels and no axes named: give --axes such as x,y,z,tach")
+        channels = "1 channel" if source.n_channels == 1 else f"{source.n_channels} channels"
+        raise InputError(f"{path}: {channels} and no axes named: give --axes such as x,y,z,tach")
     for role in roles:
         if role not in CHANNEL_ROLES:
             raise InputError(f"{path}: axis {role!r} is not one of {', '.join(CHANNEL_ROLES)}")
@@ -193,10 +201,11 @@ def _roles(path: Path, facts: RecordingFacts, source: RawSource) -> tuple[str, .
 
 
 def _assumed_axes(roles: tuple[str, ...]) -> Notice:
+    taken = f"{', '.join(roles)} in file order" if roles[0] != "sound" else "sound, the first if there are two"
     return Notice(
         "axes_assumed",
         "info",
-        f"the file does not name its channels: taken as {', '.join(roles)} in file order",
+        f"the file does not name its channels: taken as {taken}",
         remedy="name them with --axes or axes in the sidecar",
     )
 
