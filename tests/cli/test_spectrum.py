@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -68,3 +69,14 @@ def test_a_plot_goes_up_to_a_frequency(given: str, tmp_path: Path) -> None:
     recording, target = grinder_file(tmp_path), tmp_path / "x.png"
     ended = vibekit("spectrum", recording, "--plot", target, "--up-to", given)
     assert ended.code == 2 and "--up-to" in ended.err and not target.exists()
+
+
+def test_the_envelope_of_the_sample_with_a_spalled_race_is_led_by_that_race() -> None:
+    samples = Path(__file__).parents[2] / "sample_recordings"
+    truth = json.loads((samples / "t32-no-load.truth.json").read_text())["faults"]
+    document = vibekit("spectrum", samples / "t32-no-load.flac", "--kind", "envelope", "--json").document
+    first = max(document["lines"], key=lambda line: line["over_floor_db"])
+    assert [fault["fault"] for fault in truth] == ["bearing.outer_race"]
+    assert first["names"][0] == f"{truth[0]['part']} outer race"
+    assert document["resolution_orders"] and document["of"] == "spindle"
+    assert "envelope_band" in {notice["code"] for notice in document["notices"]}

@@ -105,3 +105,36 @@ def test_phone_on_a_washing_machine() -> None:
     assert np.nanmedian(found.hz[before]) == pytest.approx(16.65, rel=0.005)
     unknown = vk.estimate_speed(vk.read(FOLDER / "phone" / "washer_spin_phone.csv", unit="g"))
     assert not unknown.known  # without a rated speed a line folded at 203 samples/s would look the same
+
+
+RATES = {
+    "inner": 1.0,
+    "outer": -1.0,
+}  # sign of the element's share of the pitch circle (Randall & Antoni 2011, eq. 1, 2)
+
+
+def envelope_top(recording: Recording, rated_rpm: float, elements: int, mm: tuple[float, float], race: str) -> float:
+    """Return the clearest line that is in step with no shaft over the race's kinematic rate."""
+    bearing = {"name": "b", "shaft": "s", "kind": "ball", "balls": elements, "ball_mm": mm[0], "pitch_mm": mm[1]}
+    result = vk.spectrum(recording, sheet("s", rated_rpm, bearing=[bearing]), "envelope")
+    turning = result.speed.shaft_hz["s"] if result.speed and result.speed.known else rated_rpm / 60.0
+    orders = [(line.over_floor_db.max(), line.frequency_hz / turning) for line in result.lines]
+    off_step = [(height, order) for height, order in orders if abs(order - round(order)) > 0.03]
+    return max(off_step)[1] / (elements / 2.0 * (1.0 + RATES[race] * mm[0] / mm[1]))
+
+
+@pytest.mark.parametrize("place", ["DE", "FE", "BA"])
+@pytest.mark.parametrize(("name", "race"), [("12k_DE_IR007_0hp_105", "inner"), ("12k_DE_OR007at6_0hp_130", "outer")])
+def test_the_race_that_is_spalled_leads_the_envelope_on_rig_a(name: str, race: str, place: str) -> None:
+    data = io.loadmat(FOLDER / "bearing_a" / f"{name}.mat")
+    channel = next(v for k, v in data.items() if k.endswith(f"{place}_time"))
+    inch = (0.3126 * 25.4, 1.537 * 25.4)  # 6205, folder's README
+    assert envelope_top(one_axis(channel, 12000.0), 1797.0, 9, inch, race) == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize("name", ["InnerRaceFault_vload_1", "InnerRaceFault_vload_5", "OuterRaceFault_vload_1"])
+def test_the_race_that_is_spalled_leads_the_envelope_on_rig_b(name: str) -> None:
+    data = io.loadmat(FOLDER / "bearing_b" / f"{name}.mat")["bearing"][0, 0]
+    recording = one_axis(data["gs"], float(data["sr"][0, 0]))
+    inch = (0.235 * 25.4, 1.245 * 25.4)  # folder's README
+    assert envelope_top(recording, 1500.0, 8, inch, name[:5].lower()) == pytest.approx(1.0, abs=0.02)

@@ -6,6 +6,8 @@ from memory). Rates of the bearing: published table, tests/references/bearings.c
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -14,10 +16,11 @@ from tests.machine.test_orders import known_speed
 from tests.reference import rows
 from vibekit.machine.evidence import Notes
 from vibekit.machine.impacts import levelled
+from vibekit.machine.lines import spectrum
 from vibekit.machine.rolling import bearing_features, comb
 from vibekit.machine.signal_views import views_of
 from vibekit.recording.recording import FloatArray, Recording
-from vibekit.recording.toolsheet import Bearing
+from vibekit.recording.toolsheet import Bearing, Shaft, ToolSheet
 
 RATE = 25600.0
 BEARING = Bearing("front", "spindle", "ball", 9, 0.3126 * 25.4, 1.537 * 25.4)
@@ -78,6 +81,25 @@ def test_impacts_that_ring_into_each_other_stand_among_the_lines(place: str) -> 
     line = found[place].readings["line_comb"]
     assert line.order is not None
     assert line.order / TURN[place] % 0.99 < 0.99 * 0.005 * round(line.order / TURN[place])
+
+
+@pytest.mark.parametrize("place", ["outer_race", "inner_race"])
+@pytest.mark.parametrize("hz", [15.0, 60.0, 150.0])
+def test_the_passing_rate_leads_the_envelope_whatever_the_speed_lines_and_knocks(hz: float, place: str) -> None:
+    """As loud as the noise; shaft lines ten times as loud; two knocks in all that no bearing makes."""
+    run = struck(hz, TURN[place] * 0.99, 1.0, zone=place == "inner_race")
+    turns, knocks = np.cumsum(run.hz) / RATE, np.zeros(run.hz.size)
+    knocks[[50_000, 170_000]] = 200.0
+    lines = sum(10.0 / n * np.sin(2 * np.pi * n * turns + n) for n in (1, 2, 3, 4))
+    speed = replace(known_speed(run), ratios={"spindle": 1.0})
+    sheet = ToolSheet("T-1", shafts=(Shaft("spindle"),), bearings=(BEARING,))
+    recording = Recording(run.samples + lines + knocks, RATE, ("x", "y", "z"))
+    found = spectrum(recording, sheet, "envelope", speed).lines
+    off_step = [line for line in found if line.order and abs(line.order - round(line.order)) > 0.02]
+    first = max(off_step, key=lambda line: line.over_floor_db.max())
+    assert first.order is not None
+    rates = [TURN[place] * 0.99 * n + side for n in (1, 2, 3, 4) for side in ((-1, 0, 1) if "inner" in place else (0,))]
+    assert min(abs(first.order / rate - 1) for rate in rates) < 0.005
 
 
 @pytest.mark.parametrize("hz", [15.0, 150.0, 450.0])

@@ -91,20 +91,24 @@ def _of_band(result: LineSpectrum) -> str:
     return f" of the band {band[0]:.0f} to {band[1]:.0f} Hz" if band else ""
 
 
+def _over_orders(result: LineSpectrum) -> bool:
+    return result.floored.spectrum.frequency_unit == "orders"
+
+
 def _along(result: LineSpectrum) -> str:
     of = result.floored.spectrum.of
-    return plain(f"order of {of} (times per turn)" if result.kind == "order" else "frequency [Hz]")
+    return plain(f"order of {of} (times per turn)" if _over_orders(result) else "frequency [Hz]")
 
 
 def _orders_above(panel: Any, result: LineSpectrum, named: bool) -> None:
     """Write the other scale along the top: orders over a spectrum in Hz, Hz over one in orders."""
     turning = result.speed.shaft_hz.get(result.speed.of) if result.speed else None
-    factor = result.hz_per_unit if result.kind == "order" else 1.0 / turning if turning else None
+    factor = result.hz_per_unit if _over_orders(result) else 1.0 / turning if turning else None
     if factor is None or not named:
         return
     above = panel.secondary_xaxis("top", functions=(lambda x: x * factor, lambda x: x / factor))
     of = result.speed.of if result.speed else ""
-    words = "frequency at the mean speed [Hz]" if result.kind == "order" else f"order of {of}"
+    words = "frequency at the mean speed [Hz]" if _over_orders(result) else f"order of {of}"
     above.set_xlabel(plain(words), fontsize=8)
     above.tick_params(labelsize=8)
     if panel.get_xscale() == "log":

@@ -158,7 +158,7 @@ def long_spectrum(
         looked,
         floored=floored,
         resolution_hz=floored.spectrum.resolution,
-        lines=named_lines(peaks(floored), looked.expected, floored, 1.0, speed, "amplitude"),
+        lines=named_lines(peaks(floored), looked.expected, floored, 1.0, speed),
         notices=(*looked.notices, _averaged_notice(averaged)),
     )
 

@@ -13,7 +13,7 @@ import numpy as np
 from vibekit.machine.spectra import band_envelope, fast_length, noise_floor
 from vibekit.recording.recording import FloatArray
 
-_WIDTHS = (4, 6, 8, 12, 16, 24)  # the band is divided into so many equal parts, as in a 1/3-binary tree
+_WIDTHS = (1, 2, 3, 4, 6, 8, 12, 16, 24)  # the band is divided into so many equal parts, as in a 1/3-binary tree
 _BLOCKS = 6  # the median over parts of the recording: a single knock shows in one of them only
 _FLOOR_BINS = 512  # of the whole recording's transform: a local floor of some 40 Hz
 _LINES_AT_MOST = 3.0  # of the floor: noise alone passes it in 1 of 500 bins (Rayleigh, over its median)
@@ -43,12 +43,17 @@ def spectral_kurtosis(squared_envelope: FloatArray) -> FloatArray:
 
 
 def impact_band(
-    samples: FloatArray, sample_rate: float, highest_hz: float | None = None, least_width_hz: float = 0.0
+    samples: FloatArray,
+    sample_rate: float,
+    highest_hz: float | None = None,
+    least_width_hz: float = 0.0,
+    wider: bool = False,
 ) -> ImpactBand:
     """Return the band with the largest spectral kurtosis of `samples`, shape (n_axes, n_samples).
 
     One transform is cut into bands of several widths (Antoni 2007's grid, from memory); `highest_hz` bounds them to
-    what the sensor carries; `least_width_hz` keeps a band wide enough for the modulation looked for.
+    what the sensor carries; `least_width_hz` keeps a band wide enough for the modulation looked for, up to a quarter of
+    the whole, or where it must be `wider`, up to all of it.
     """
     samples = np.atleast_2d(samples)
     n = fast_length(samples.shape[-1])
@@ -56,7 +61,8 @@ def impact_band(
     top = min(highest_hz or sample_rate / 2.0, 0.49 * sample_rate)
     bottom = min(_LOWEST_SHARE * sample_rate, 0.25 * top)
     best: ImpactBand | None = None
-    for parts in _WIDTHS:
+    fewest = 4 if not wider else max(1, min(4, int((top - bottom) / max(least_width_hz, 1.0))))
+    for parts in (parts for parts in _WIDTHS if parts >= fewest):
         width = (top - bottom) / parts
         if width < least_width_hz and best is not None:
             break

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -11,10 +11,11 @@ import numpy as np
 from vibekit.errors import Notice, RecordingLimitError, UsageError, document
 from vibekit.machine.drivetrain import ExpectedLine, expected_lines
 from vibekit.machine.families import SidebandRow, sideband_families
-from vibekit.machine.impacts import impact_band
-from vibekit.machine.orders import carried, order_spectrum, to_angle
+from vibekit.machine.impacts import impact_band, levelled
+from vibekit.machine.orders import SEGMENT_TURNS, carried, order_resolution, order_spectrum, to_angle
 from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
 from vibekit.machine.resonances import Resonance, crossed_resonances
+from vibekit.machine.signal_views import fastest_impacts
 from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
 from vibekit.machine.teeth import TeethProposal, propose_teeth, untold_mesh
@@ -26,6 +27,8 @@ Kind = Literal["amplitude", "envelope", "order"]
 
 _SHOWN = 60  # lines listed, the clearest ones
 _FLOOR_POINTS = 40
+_BAND_OVER_IMPACTS = 1.5  # width of the envelope's band over the highest rate: its flat part shows that rate
+_SEGMENTS = 6  # that an envelope spectrum is averaged over at least: slow shafts make few turns
 _SPEED_ERROR = 1e-3  # of the frequency: what a speed read from lines leaves open
 
 
@@ -81,7 +84,7 @@ class LineSpectrum:
                 "window": spectrum.window,
                 "averages": spectrum.averages,
                 "resolution_hz": self.resolution_hz,
-                "resolution_orders": spectrum.resolution if self.kind == "order" else None,
+                "resolution_orders": spectrum.resolution if spectrum.frequency_unit == "orders" else None,
                 "band_hz": list(spectrum.band_hz) if spectrum.band_hz else None,
                 "of": spectrum.of or (self.speed.of if self.speed and self.speed.known else None),
                 "floor": self._floor(),
@@ -122,7 +125,7 @@ def spectrum(
     """Return the lines in a recording, each with level, height over the noise and what it may be.
 
     `kind`: "amplitude" over frequency, "order" over turns of the shaft followed (needs a speed), "envelope" of the band
-    in which impacts ring. `speed` saves estimating it again.
+    in which impacts ring (over turns where the speed is known). `speed` saves estimating it again.
 
     Raises:
         UsageError: unknown kind.
@@ -144,15 +147,15 @@ def spectrum(
     if kind == "order":
         floored, hz_per_unit = _over_orders(recording, speed)
     elif kind == "envelope":
-        floored, hz_per_unit = _of_envelope(recording), 1.0
-        notices += _envelope_notices(floored)
+        floored, hz_per_unit = _of_envelope(recording, speed, tool)
+        notices += _envelope_notices(recording, floored)
     else:
         floored, hz_per_unit = with_floor(amplitude_spectrum(running(recording, speed), recording.sample_rate)), 1.0
         notices += _smeared(speed, floored.spectrum.resolution)
     highest = float(floored.spectrum.frequency[-1]) * hz_per_unit
-    rates = _rates(speed, hz_per_unit if kind == "order" else None)
+    rates = _rates(speed, hz_per_unit if floored.spectrum.frequency_unit == "orders" else None)
     expected = _expected(tool, rates, highest)
-    named = named_lines(peaks(floored), expected, floored, hz_per_unit, speed, kind)
+    named = named_lines(peaks(floored), expected, floored, hz_per_unit, speed)
     teeth = propose_teeth(recording, tool, speed) if tool is not None else ()
     return LineSpectrum(
         recording.origin.file,
@@ -208,17 +211,42 @@ def _over_orders(recording: Recording, speed: SpeedEstimate) -> tuple[FlooredSpe
     return with_floor(carried(order_spectrum(signal), signal)), signal.hz
 
 
-def _of_envelope(recording: Recording) -> FlooredSpectrum:
-    _, top = band_covered(recording.sample_rate, recording.origin.sensor.band_hz, recording.origin.timing)
-    band = impact_band(recording.samples, recording.sample_rate, top)
-    return with_floor(envelope_spectrum(recording.samples, recording.sample_rate, band.band_hz, unfolded=True))
+def _of_envelope(recording: Recording, speed: SpeedEstimate, tool: ToolSheet | None) -> tuple[FlooredSpectrum, float]:
+    """Return the spectrum of the envelope in the most impulsive band, and the Hz of its frequency unit.
+
+    Impacts are found where the noise has been brought to one level and lines cut down to it: loud lines of shafts, fan
+    and gears hide the ringing. A bearing of a fast shaft strikes a thousand times a second, which only a band wide
+    enough can show. Its rate moves with the speed: where that is known all is done over turns.
+    """
+    _, top = band_covered(recording.sample_rate, None, recording.origin.timing)
+    signal = to_angle(recording.samples, recording.sample_rate, speed) if speed.known else None
+    if signal is None:
+        samples, rate, hz = recording.samples, recording.sample_rate, 1.0
+    else:
+        samples, rate, hz = signal.samples, float(signal.per_turn), signal.hz
+    wanted = _BAND_OVER_IMPACTS * _fastest(tool, speed) if signal else 0.0
+    low, high = impact_band(levelled(samples), rate, min(top / hz, 0.45 * rate), wanted, wider=True).band_hz
+    resolution = None if signal is None else order_resolution(signal, min(SEGMENT_TURNS, signal.turns / _SEGMENTS))
+    spectrum = envelope_spectrum(samples, rate, (low, high), resolution, unfolded=True)
+    if signal is not None:
+        spectrum = replace(spectrum, frequency_unit="orders", of=signal.of)
+    return with_floor(replace(spectrum, band_hz=(low * hz, high * hz))), hz
 
 
-def _envelope_notices(floored: FlooredSpectrum) -> tuple[Notice, ...]:
+def _fastest(tool: ToolSheet | None, speed: SpeedEstimate) -> float:
+    """Return the highest rate at which a bearing may strike, per turn of the shaft followed."""
+    turns = {name: ratio / speed.ratios[speed.of] for name, ratio in speed.ratios.items()} if speed.known else {}
+    return fastest_impacts(tool, turns)
+
+
+def _envelope_notices(recording: Recording, floored: FlooredSpectrum) -> tuple[Notice, ...]:
     low, high = floored.spectrum.band_hz or (0.0, 0.0)
-    return (
-        Notice("envelope_band", "info", f"envelope of the band {low:.0f} to {high:.0f} Hz, where it is most impulsive"),
-    )
+    said = f"envelope of the band {low:.0f} to {high:.0f} Hz, where it is most impulsive"
+    flat = recording.origin.sensor.band_hz
+    if flat is None or high <= flat[1]:
+        return (Notice("envelope_band", "info", said),)
+    beyond = f"{said}; the sensor is flat up to {flat[1]:g} Hz: the rates of the lines hold, their levels do not"
+    return (Notice("envelope_band", "caution", beyond, value=high, limit=flat[1]),)
 
 
 def _smeared(speed: SpeedEstimate, resolution_hz: float) -> tuple[Notice, ...]:
@@ -299,17 +327,17 @@ def named_lines(
     floored: FlooredSpectrum,
     hz_per_unit: float,
     speed: SpeedEstimate,
-    kind: Kind,
 ) -> tuple[NamedLine, ...]:
     """Return the clearest of the lines found, each with its order and the expected lines that it fits."""
     resolution = floored.spectrum.resolution * hz_per_unit
     clearest = sorted(found, key=lambda reading: -reading.best_db)[:_SHOWN]
     turning = speed.shaft_hz.get(speed.of)
+    over_orders = floored.spectrum.frequency_unit == "orders"
     lines = []
     for reading in sorted(clearest, key=lambda r: r.frequency):
         hz = reading.frequency * hz_per_unit
-        names = fitting(hz, expected, resolution, wander(speed) if kind == "amplitude" else 0.0)
-        order = None if turning is None else reading.frequency if kind == "order" else hz / turning
+        names = fitting(hz, expected, resolution, 0.0 if over_orders else wander(speed))
+        order = None if turning is None else reading.frequency if over_orders else hz / turning
         close = [e.name for e in expected if abs(e.frequency_hz - hz) <= resolution]
         lines.append(
             NamedLine(

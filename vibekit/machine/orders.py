@@ -13,7 +13,7 @@ from math import ceil, inf
 import numpy as np
 from numpy.typing import NDArray
 
-from vibekit.machine.spectra import Spectrum, Window, amplitude_spectrum, noise_bandwidth_bins, window_values
+from vibekit.machine.spectra import Spectrum, Window, amplitude_spectrum, noise_bandwidth_bins, up_to, window_values
 from vibekit.machine.speed import SpeedEstimate
 from vibekit.recording.recording import FloatArray
 
@@ -118,18 +118,20 @@ def order_spectrum(signal: AngleSignal, turns: float = SEGMENT_TURNS, window: Wi
 
     `frequency` counts events per turn; `resolution` is 1.5 / turns with a Hann window.
     """
-    bandwidth = noise_bandwidth_bins(window_values(window, 512))
-    size = min(turns, signal.turns)
     spectrum = amplitude_spectrum(
-        signal.samples, float(signal.per_turn), bandwidth / size, window, frequency_unit="orders"
+        signal.samples, float(signal.per_turn), order_resolution(signal, turns, window), window, frequency_unit="orders"
     )
     return replace(spectrum, of=signal.of)
 
 
+def order_resolution(signal: AngleSignal, turns: float = SEGMENT_TURNS, window: Window = "hann") -> float:
+    """Return the resolution [orders] that segments of about `turns` turns give, or of all there are."""
+    return noise_bandwidth_bins(window_values(window, 512)) / min(turns, signal.turns)
+
+
 def carried(spectrum: Spectrum, signal: AngleSignal) -> Spectrum:
     """Return an order spectrum up to what the recording carries throughout: above, only its slow parts have a say."""
-    bins = min(spectrum.frequency.size, max(8, int(np.searchsorted(spectrum.frequency, signal.top_order))))
-    return replace(spectrum, frequency=spectrum.frequency[:bins], values=spectrum.values[:, :bins])
+    return up_to(spectrum, signal.top_order)
 
 
 def synchronous_average(signal: AngleSignal) -> FloatArray:

@@ -225,10 +225,10 @@ def views_of(
     if angle is None or angle.turns < _LEAST_TURNS:
         return None
     ratios = {name: ratio / speed.ratios[reference] for name, ratio in speed.ratios.items()}
-    return SignalViews(recording, speed, reference, ratios, angle, _fastest_impacts(tool, ratios))
+    return SignalViews(recording, speed, reference, ratios, angle, fastest_impacts(tool, ratios))
 
 
-def _fastest_impacts(tool: ToolSheet | None, ratios: Mapping[str, float]) -> float:
+def fastest_impacts(tool: ToolSheet | None, ratios: Mapping[str, float]) -> float:
     """Return the highest rolling rate of any bearing on the sheet (less than its elements per turn), at least 4."""
     rolling = [b.balls * ratios[b.shaft] for b in tool.bearings if b.balls and b.shaft in ratios] if tool else []
     return max([4.0, *rolling])

@@ -7,7 +7,7 @@ noise is read from a density. Numpy's transform only: importing scipy.signal cos
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -262,17 +262,12 @@ def envelope_spectrum(
     squared, rate = analytic_band(samples, sample_rate, band_hz, unfolded)
     scale = 2.0 * np.maximum(np.sqrt(squared).mean(axis=-1, keepdims=True), np.finfo(np.float64).tiny)
     spectrum = amplitude_spectrum(squared / scale, rate, resolution)
-    last = spectrum.frequency.size
     if unfolded:  # beyond, only the rounded edges of the band beat with each other
-        reach = _BAND_REACH * (band_hz[1] - band_hz[0])
-        last = min(last, max(8, int(np.searchsorted(spectrum.frequency, reach))))
-    return Spectrum(
-        spectrum.frequency[:last],
-        spectrum.values[:, :last],
-        "amplitude",
-        "m/s²",
-        "hann",
-        spectrum.resolution,
-        spectrum.averages,
-        band_hz=band_hz,
-    )
+        spectrum = up_to(spectrum, _BAND_REACH * (band_hz[1] - band_hz[0]))
+    return replace(spectrum, band_hz=band_hz)
+
+
+def up_to(spectrum: Spectrum, highest: float) -> Spectrum:
+    """Return a spectrum up to a frequency [`frequency_unit`], at least its first eight bins."""
+    bins = min(spectrum.frequency.size, max(8, int(np.searchsorted(spectrum.frequency, highest))))
+    return replace(spectrum, frequency=spectrum.frequency[:bins], values=spectrum.values[:, :bins])
