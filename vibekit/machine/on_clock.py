@@ -2,10 +2,16 @@
 
 A track that has the right wander but the wrong scale (a mesh or a bearing followed as if it were a shaft, 3/2 of the
 shaft) is still a good clock: on it every line of the train stands still, sharp to a thousandth, while on the axis of
-seconds it smears. Two things single out a shaft among such lines. (1) Its once-per-turn is loud: unbalance shakes the
-whole tool, where bearings, meshes and the cage have little below 700 Hz. (2) It modulates what passes through it, so
-that many sharp lines are whole multiples of it: a mesh of 12 teeth, its sidebands at 11 and 13, the commutator's bars.
-A mesh explains its own few multiples only.
+seconds it smears. What tells a shaft's rate from the others that stand there:
+
+(1) Its once-per-turn is loud: unbalance shakes the whole tool, where bearings, meshes and the cage have little below
+700 Hz. Where this is all there is, it is an assumption, and on a stiff rig it does not hold.
+(2) Many sharp lines are whole multiples of it, exactly so: harmonics, blades, bars, meshes and what surrounds them. A
+mesh or a fan explains its own few multiples only; the other shaft of a train has its own; mains and resonances none.
+(3) It modulates the mesh that it carries: a line that towers over its neighbours one turn to either side. The lines of
+a bearing or of a cage that knocks are trains of pulses, whose heights run on from one multiple to the next.
+(4) A bearing's cage turns at 0.34 to 0.46 of its shaft, no whole share of it, for it slips. Worn, it may leave more
+lines than the shaft itself; then the shaft beside it explains both its own lines and the cage's, the cage its own only.
 """
 
 from __future__ import annotations
@@ -31,15 +37,28 @@ _SURE_DB = (4.0, 10.0)  # between these a line counts from little to fully
 _LINES = 40
 _MULTIPLES = 40
 _EXPLAINED = 0.4  # of the lines of a tool are multiples of one of its shafts
+_SPREAD = 0.35  # of the spacing: by how much a line's place is misread (standard deviation)
+_HIT = 0.6  # of the spacing: a line this close to a multiple is taken for it
 _MAINS_MULTIPLES = 8  # the supply's own lines: once to eight times
 _SAME = 0.008  # two readings of one speed
 _KEPT = 40
+_CAGE = (0.34, 0.46)  # of the shaft's speed: (1 - ball/pitch diameter)/2 and a per cent of slip
+_HALF_ORDERS = 0.0015  # 0.4 of five half orders is no cage's
+_MESH_FROM, _TOWERS_DB = 4, 10.0  # multiples from which a line may be a mesh, and by how much it stands over its sides
+_ON_TOP = 0.75  # of the spacing: as near to the top of a line, a speed is that line's
+_OFF_TOP_DB = 20.0  # at one spacing off the top
 
-# Log odds per unit of each sign, fitted to which of the candidates was a shaft in 250 recordings of simulated tools of
-# varied speeds, teeth and faults, by vibration and by sound; a fit to one half serves the other as well
-_PER_LINE_EVIDENCE = 0.175
-_PER_DB = 0.27
+# Log odds per unit of each sign, fitted to which of the candidates was a shaft in 1130 recordings: the built-in tools,
+# others of varied speeds, teeth and faults, by vibration and by sound, and plain sines in white noise. A fit to the
+# sines alone or to the simulated tools alone serves the other about as well
+_PER_LINE_EVIDENCE = 0.05
+_PER_DB = 0.4
+_PER_TOWER = 2.3
 _FAINTEST_DB = -60.0
+# The same against a shaft that shows no once-per-turn of its own: there loudness counts against all lines, and a train
+# of pulses, whose lines are many and exact, is no more a shaft's than a bearing's. Set so that no bearing or gear rig
+# whose turn is faint was sure of anything, at no cost to the recordings of the fit
+_OUT_LINE_EVIDENCE, _OUT_DB, _OUT, _OUT_LINES = 0.1, 0.2, 2.0, 20.0
 
 
 @dataclass(frozen=True)
@@ -58,10 +77,14 @@ class ClockLines:
 
 @dataclass(frozen=True)
 class ShaftOdds:
-    """A speed at which a shaft may turn, as a factor of the track, and its log odds against the other candidates."""
+    """A speed at which a shaft may turn, as a factor of the track, and its log odds against the other candidates.
+
+    `stands_out`: log odds that it is a shaft's at all, against one that shows no line of its own.
+    """
 
     factor: float
     log_odds: float
+    stands_out: float = np.inf
 
 
 def clock_lines(
@@ -97,59 +120,115 @@ def _clearest(decibels: FloatArray, spacing: float) -> tuple[FloatArray, FloatAr
     peak = 3 + np.flatnonzero((decibels[3:-3] == near.max(axis=1)) & (decibels[3:-3] > _TALL_DB))
     peak = peak[(peak * spacing < _HIGHEST_HZ) & (peak > 3)]
     peak = np.sort(peak[np.argsort(-decibels[peak])[:_LINES]])
-    before, here, after = (decibels[peak + d] for d in (-1, 0, 1))
+    return _between_bins(decibels, peak) * spacing, decibels[peak]
+
+
+def _between_bins(decibels: FloatArray, top: NDArray[np.intp]) -> FloatArray:
+    """Return the places of tops to a share of a bin, by a parabola through three."""
+    before, here, after = (decibels[top + d] for d in (-1, 0, 1))
     bend = np.minimum(before - 2.0 * here + after, -1e-9)
-    offset = np.clip(0.5 * (before - after) / bend, -0.5, 0.5)
-    return (peak + offset) * spacing, here
+    return np.asarray(top + np.clip(0.5 * (before - after) / bend, -0.5, 0.5))
 
 
 def shaft_odds(lines: ClockLines, low: float, high: float) -> tuple[ShaftOdds, ...]:
     """Return the speeds between `low` and `high` (factors of the track) at which a shaft may turn, likeliest first.
 
-    Every line may be any multiple of it. None closer to a likelier one than two readings of one speed.
+    Every line may be any multiple of it; the track itself is always one of them. None closer to a likelier one than two
+    readings of one speed.
     """
     low_hz, high_hz = low * lines.reference_hz, high * lines.reference_hz
-    multiples = np.arange(1, _MULTIPLES + 1)
-    hz = np.append((lines.places[:, None] / multiples).ravel(), lines.reference_hz)
-    hz = np.unique(hz[(hz >= low_hz) & (hz <= high_hz)])
-    score = _PER_LINE_EVIDENCE * _explained(lines, hz) + _PER_DB * _loudness_db(lines, hz, low_hz, high_hz)
+    hz = (lines.places[:, None] / np.arange(1, _MULTIPLES + 1)).ravel()
+    hz = np.unique(np.append(hz[(hz >= low_hz) & (hz <= high_hz)], lines.reference_hz))
+    multiples = _multiples(lines, hz)
+    explained, towers = _with_cage(lines, hz, _line_evidence(lines, hz, multiples)), _towers(lines, multiples)
+    level = _once_per_turn_db(lines, hz)
+    tops = _largest_of_three(lines.levels)[np.round(lines.places / lines.spacing).astype(int)]
+    rivals = tops[(lines.places >= low_hz) & (lines.places <= _LOUD_BELOW * high_hz)]
+    loudness = np.clip(level - max(rivals, default=level.max()), _FAINTEST_DB, 0.0)
+    among_all = np.clip(level - max(tops, default=level.max()), _FAINTEST_DB, 0.0)
+    score = _PER_LINE_EVIDENCE * explained + _PER_DB * loudness + _PER_TOWER * towers
+    out = _OUT_LINE_EVIDENCE * np.minimum(explained, _OUT_LINES) + _OUT_DB * among_all + _PER_TOWER * towers + _OUT
     chosen: list[int] = []
     for i in np.argsort(-score):
         if len(chosen) < _KEPT and all(abs(hz[i] / hz[j] - 1.0) > _SAME for j in chosen):
             chosen.append(int(i))
-    return tuple(ShaftOdds(_sharpened(lines, hz[i]) / lines.reference_hz, float(score[i])) for i in chosen)
+    return tuple(
+        ShaftOdds(_sharpened(lines, hz[i]) / lines.reference_hz, float(score[i]), float(out[i])) for i in chosen
+    )
 
 
-def _multiples_hit(lines: ClockLines, hz: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return the nearest multiple of each speed to each line, shape (n_speeds, n_lines), and whether it hits it."""
-    nearest = np.round(lines.places / hz[:, None])
-    hit = np.abs(lines.places - nearest * hz[:, None]) < lines.spacing
-    return nearest, hit & (nearest >= 1) & (nearest <= _MULTIPLES)
-
-
-def _explained(lines: ClockLines, hz: FloatArray) -> FloatArray:
-    """Return the log likelihood ratio that a share of the lines are multiples of each speed, against none by more than
-    chance: a line that is no multiple speaks against it, one that is speaks for it the more, the rarer the multiples.
+@dataclass(frozen=True)
+class _Multiples:
+    """The nearest multiple of each speed to each line, shape (n_speeds, n_lines), by how many spacings they miss each
+    other, and whether the line is that multiple.
     """
-    _, hit = _multiples_hit(lines, hz)
-    rarity = np.maximum(hz[:, None] / (2.0 * lines.spacing), 1.0)
+
+    nearest: FloatArray
+    off: FloatArray
+    hit: NDArray[np.bool_]
+
+
+def _multiples(lines: ClockLines, hz: FloatArray) -> _Multiples:
+    nearest = np.round(lines.places / hz[:, None])
+    inside = (nearest >= 1) & (nearest <= _MULTIPLES)
+    off = np.where(inside, np.abs(lines.places - nearest * hz[:, None]) / lines.spacing, np.inf)
+    return _Multiples(nearest, off, off < _HIT)
+
+
+def _line_evidence(lines: ClockLines, hz: FloatArray, multiples: _Multiples) -> FloatArray:
+    """Return the log likelihood ratio of each line, shape (n_speeds, n_lines), that a share of the lines are multiples
+    of a speed, against none by more than chance: a line that is no multiple speaks against it, one that is speaks for
+    it the more, the rarer the multiples and the closer it lies.
+    """
+    chance = (
+        hz[:, None] / lines.spacing * np.exp(-0.5 * (multiples.off / _SPREAD) ** 2) / (_SPREAD * np.sqrt(2 * np.pi))
+    )
     low, high = _SURE_DB
     weight = np.clip((lines.heights - low) / (high - low), 0.2, 1.0)
-    return np.asarray((weight * np.log(1.0 - _EXPLAINED + _EXPLAINED * hit * rarity)).sum(axis=1))
+    return np.asarray(weight * np.log(1.0 - _EXPLAINED + _EXPLAINED * chance))
 
 
-def _loudness_db(lines: ClockLines, hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
-    """Return how loud each speed's once-per-turn is [dB], against the loudest line that could be one.
+def _with_cage(lines: ClockLines, hz: FloatArray, by_line: FloatArray) -> FloatArray:
+    """Return each speed's evidence over all lines, those of one bearing's cage with it.
+
+    A cage's rate stands itself, and its double or triple.
+    """
+    total = by_line.sum(axis=1)
+    for cage in lines.places:
+        ratio = cage / hz
+        may = (ratio > _CAGE[0]) & (ratio < _CAGE[1]) & (np.abs(ratio - 0.4) > _HALF_ORDERS)
+        repeated = (np.abs(lines.places[:, None] - cage * np.array([2.0, 3.0])) < lines.spacing).any()
+        if repeated and may.any():
+            family = np.array([cage])
+            of_cage = _line_evidence(lines, family, _multiples(lines, family))
+            total[may] = np.maximum(total[may], np.maximum(by_line[may], of_cage).sum(axis=1))
+    return np.asarray(total)
+
+
+def _towers(lines: ClockLines, multiples: _Multiples) -> FloatArray:
+    """Return how many multiples of each speed tower over one beside them, one turn off: meshes that it modulates."""
+    heights = np.full((multiples.hit.shape[0], _MULTIPLES + 2), np.nan)
+    speed, line = np.nonzero(multiples.hit)
+    at = multiples.nearest[speed, line].astype(int)
+    np.fmax.at(heights, (speed, at), lines.heights[line])
+    over = heights[:, 1:-1, None] - np.stack([heights[:, :-2], heights[:, 2:]], axis=-1)
+    return np.asarray((over > _TOWERS_DB).any(axis=-1)[:, _MESH_FROM - 1 :].sum(axis=1), dtype=np.float64)
+
+
+def _once_per_turn_db(lines: ClockLines, hz: FloatArray) -> FloatArray:
+    """Return the level of each speed's once-per-turn [dB]: that of the line whose top it is near, less what it is off.
 
     The flank of a loud line is no line: off its top the least of the neighbourhood is taken.
     """
     near = np.lib.stride_tricks.sliding_window_view(np.pad(lines.levels, 3, mode="edge"), 7)
-    tops = np.where(lines.levels == near[:, 1:6].max(axis=1), lines.levels, near.min(axis=1))
-    widest = _largest_of_three(tops)
-    level = widest[np.clip(np.round(hz / lines.spacing).astype(int), 0, widest.size - 1)]
-    rivals = lines.places[(lines.places >= low_hz) & (lines.places <= _LOUD_BELOW * high_hz)]
-    loudest = widest[np.round(rivals / lines.spacing).astype(int)].max() if rivals.size else level.max()
-    return np.asarray(np.clip(level - loudest, _FAINTEST_DB, 0.0))
+    top = 3 + np.flatnonzero(lines.levels[3:-3] == near[3:-3, 1:6].max(axis=1))
+    place = _between_bins(lines.levels, top) * lines.spacing
+    after = np.clip(np.searchsorted(place, hz), 1, place.size - 1)
+    nearest = np.where(place[after] - hz < hz - place[after - 1], after, after - 1)
+    off = np.abs(place[nearest] - hz) / lines.spacing
+    least = near.min(axis=1)[np.clip(np.round(hz / lines.spacing).astype(int), 0, lines.levels.size - 1)]
+    on_top = np.maximum(lines.levels[top[nearest]] - _OFF_TOP_DB * off**2, least)
+    return np.asarray(np.where(off < _ON_TOP, on_top, least))
 
 
 def _largest_of_three(bins: FloatArray) -> FloatArray:
@@ -161,8 +240,8 @@ def _sharpened(lines: ClockLines, hz: float) -> float:
     """Return a speed as all the lines that are its multiples tell it (least squares); the track's own stays."""
     if abs(hz / lines.reference_hz - 1.0) < _SAME:
         return lines.reference_hz
-    nearest, hit = _multiples_hit(lines, np.array([hz]))
-    n, places = nearest[hit], lines.places[hit[0]]
+    multiples = _multiples(lines, np.array([hz]))
+    n, places = multiples.nearest[multiples.hit], lines.places[multiples.hit[0]]
     return float((n * places).sum() / (n * n).sum()) if n.size else hz
 
 

@@ -45,8 +45,7 @@ class LineSpeed:
 class Target:
     """What is looked for: the shaft, its orders, the speeds it may have [Hz], and its likeliest speed.
 
-    `tied`: a train with known teeth ties the shaft to another, so that the orders single it out. `open`: nothing says
-    which shaft a line belongs to; it is not tied, nor the only one of a tool whose speed is known.
+    `tied`: a train with known teeth ties the shaft to another, so that the orders single it out.
     """
 
     of: str | None
@@ -57,7 +56,6 @@ class Target:
     rated_hz: float | None
     narrowed: bool
     tied: bool
-    open: bool
 
 
 def target_of(tool: ToolSheet | None, read_hz: float | None) -> Target:
@@ -70,16 +68,13 @@ def target_of(tool: ToolSheet | None, read_hz: float | None) -> Target:
     orders = tuple(_orders(tool, of)) if tool and of else comb
     slowest = rated.get(of) if of else None
     tied = tool is not None and of is not None and any(s.name != of and tool.ratio(s.name, of) for s in tool.shafts)
-    alone = tool is not None and len(tool.shafts) == 1
-    unclear = not tied and not (alone and (slowest or read_hz) is not None)
     if slowest is not None:
         low, high = (share * slowest for share in RATED_RANGE)
-        return Target(of, orders, low, high, 0.6 * slowest, slowest, True, tied, unclear)
+        return Target(of, orders, low, high, 0.6 * slowest, slowest, True, tied)
     if read_hz is not None:
-        return Target(
-            of, orders, READ_RANGE[0] * read_hz, READ_RANGE[1] * read_hz, 0.8 * read_hz, read_hz, True, tied, unclear
-        )
-    return Target(of, orders, *UNKNOWN_RANGE_HZ, None, None, False, tied, unclear)
+        low, high = (share * read_hz for share in READ_RANGE)
+        return Target(of, orders, low, high, 0.8 * read_hz, read_hz, True, tied)
+    return Target(of, orders, *UNKNOWN_RANGE_HZ, None, None, False, tied)
 
 
 def _orders(tool: ToolSheet, of: str) -> list[ExpectedOrder]:

@@ -19,6 +19,7 @@ from vibekit.machine.tracking import Candidate, map_of, mean_along, scales, sett
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import trigger_on
 from vibekit.recording.toolsheet import ToolSheet
+from vibekit.units import hz_to_rpm
 
 STANDS_BELOW = 0.08  # of the rated speed
 LEAST_EVIDENCE = 1.2  # log likelihood ratio of the whole set of lines below which there is no speed to tell
@@ -31,6 +32,9 @@ _COASTS_S = 8.0  # longest run-up or coast-down of a handheld tool (common pract
 _RIVALS = 4
 _SUREST, _SUREST_OPEN = 0.98, 0.9  # where no rated speed narrows it, a tool may be unlike any known
 _LEAST_CHANCE = 0.02  # of a rival that is named
+_LEAST_TOLD = 0.2  # chance below which a speed that nothing narrows is not told
+_PER_UNUSUAL = 1.5  # log odds on the track's clock per log likelihood of an unusual speed, fitted with the others there
+_CAGE_RATIO = (0.34, 0.46)
 _STANDS = 4.0  # log likelihood ratio of the train's lines on the track's own clock from which they are there
 
 
@@ -70,16 +74,17 @@ def line_speed(
     time_s, read, rough = refined(samples, mapped, path * chosen.factor, target.orders, on)
     running = np.interp(time_s, mapped.time_s, on.astype(float)) > 0.99
     hz = smoothed(_cleaned(read, rough, running, np.interp(time_s, mapped.time_s, along)))
-    if weak or target.open:
-        lines = clock_lines(samples, sample_rate, time_s, hz, mapped.masked_hz)
-        if weak and (lines is None or stand(lines, target.orders) < _STANDS):
-            return nothing_found(_no_lines(found), ()), target.of
-    if target.open and lines is not None:
+    lines = clock_lines(samples, sample_rate, time_s, hz, mapped.masked_hz) if weak or not target.tied else None
+    if weak and (lines is None or stand(lines, target.orders) < _STANDS):
+        return nothing_found(_no_lines(found), ()), target.of
+    if not target.tied and lines is not None:
         factor, certain, rivals = _by_clock(lines, float(np.nanmedian(hz)), tool, target)
         hz = factor * hz
     else:
         certain, rivals = _posterior(found or (chosen,)), _rivals(chosen, found, middle, tool, target)
     certain *= float(np.isfinite(hz[running]).mean() if running.any() else 0.0)
+    if certain < _LEAST_TOLD and not target.narrowed:
+        return _cannot_tell(float(np.nanmedian(hz)), certain, rivals), target.of
     notices = () if target.narrowed else (_not_narrowed(),)
     most = _SUREST if target.narrowed else _SUREST_OPEN
     result = LineSpeed(time_s, hz, float(np.clip(certain, 0.01, most)), rivals, notices)
@@ -89,12 +94,17 @@ def line_speed(
 def _by_clock(
     lines: ClockLines, middle_hz: float, tool: ToolSheet | None, target: Target
 ) -> tuple[float, float, tuple[Rival, ...]]:
-    """Return the factor by which the track is a shaft's, the chance that it is, and the other speeds it may be."""
+    """Return the factor by which the track is a shaft's, the chance that it is, and the other speeds it may be.
+
+    Where no rated speed says that there is a shaft among them, it may be one that shows no line of its own.
+    """
     odds = shaft_odds(lines, target.low_hz / middle_hz, target.high_hz / middle_hz) or (ShaftOdds(1.0, 0.0),)
-    scores = np.array([o.log_odds - _unusual(o.factor * middle_hz, target) for o in odds])
+    scores = np.array([o.log_odds - _PER_UNUSUAL * _unusual(o.factor * middle_hz, target) for o in odds])
     chances = np.exp(scores - scores.max())
     chances /= chances.sum()
     first, *others = (int(i) for i in np.argsort(-chances))
+    if not target.narrowed:
+        chances /= 1.0 + chances[first] * np.exp(-odds[first].stands_out)
     best = odds[first].factor
     rivals = []
     for i in others[:_RIVALS]:
@@ -203,6 +213,10 @@ def _relation(ratio: float, tool: ToolSheet | None, of: str | None) -> str:
         turns = tool.ratio(shaft.name, of) if tool and of else None
         if turns is not None and shaft.name != of and abs(ratio / turns - 1.0) < 0.015:
             return f"it would take the {shaft.name}'s lines for the {of}'s"
+    if tool is None and _CAGE_RATIO[0] < ratio < _CAGE_RATIO[1]:
+        return "the cage of a bearing on a shaft turns at such a share of it"
+    if tool is None and _CAGE_RATIO[0] < 1.0 / ratio < _CAGE_RATIO[1]:
+        return "lines chosen would be those of a bearing's cage on a shaft that turns so fast"
     simple = Fraction(ratio).limit_denominator(4)
     if simple > 0 and simple.numerator <= 5 and abs(ratio / float(simple) - 1.0) < 0.012:
         if simple < 1:
@@ -218,6 +232,20 @@ def _not_narrowed() -> Notice:
         "no rated speed narrows the search: lines of another part may have been taken for a shaft",
         remedy="give a tool sheet with rated_rpm and tooth counts, or compare with the rivals listed",
     )
+
+
+def _cannot_tell(hz: float, certain: float, rivals: Sequence[Rival]) -> LineSpeed:
+    """Return that lines stand, but not whose they are."""
+    refusal = Notice(
+        "speed_not_told",
+        "refusal",
+        f"cannot tell: the likeliest of several speeds, {hz_to_rpm(hz):.0f} rpm, has a chance of {certain:.2f} only, "
+        "for no once-per-turn stands out and no rated speed narrows it",
+        value=certain,
+        limit=_LEAST_TOLD,
+        remedy="give a tool sheet with rated_rpm, or spindle_rpm in the sidecar",
+    )
+    return nothing_found(refusal, (Rival(hz, f"likeliest, chance {certain:.2f}"), *rivals[: _RIVALS - 1]))
 
 
 def _no_lines(found: Sequence[Candidate]) -> Notice:
