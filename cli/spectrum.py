@@ -105,8 +105,9 @@ def render(document: Document) -> str:
         heads = "".join(f"{axis:>9}" for axis in axes)
         lines += ["", f"  {'Hz':>10}  {order:>18}{heads}  over noise  may be"]
         lines += [_line(line, axes) for line in document["lines"]]
-    for found in document["resonances"]:
-        orders = ", ".join(f"{order:g}" for order in found["orders"])
+    lines += _repeating(document, axes)
+    for found in document["resonances"] or ():
+        orders = ", ".join(f"{order:.4g}" for order in found["orders"])
         lines.append(f"  resonance near {found['frequency_hz']:.0f} Hz: orders {orders} rise {found['rise_db']:.0f} dB")
     lines += [_family(family) for family in document["sideband_families"]]
     return "\n".join([*lines, *([""] if document["notices"] else []), *notice_lines(document)])
@@ -116,6 +117,20 @@ def _resolution(document: Document) -> str:
     orders = document["resolution_orders"]
     hz = f"{number(document['resolution_hz'])} Hz"
     return hz if orders is None else f"{number(orders)} orders ({hz} at the mean speed)"
+
+
+def _repeating(document: Document, axes: list[str]) -> list[str]:
+    """Return what repeats with every turn of each shaft and what is left, as a table; nothing where it is not known."""
+    if not document["repeating"]:
+        return []
+    width = max(len(printable(share["of"])) for share in document["repeating"])
+    heads = "".join(f"{axis:>9}" for axis in axes)
+    lines = ["", f"  {'r.m.s. [m/s²]':<{width + 31}}{heads}"]
+    for share in document["repeating"]:
+        for said, key in ((f"repeats every turn ({share['turns']})", "repeats_mps2"), ("rest", "rest_mps2")):
+            levels = "".join(f"{number(share[key][axis]):>9}" for axis in axes)
+            lines.append(f"  {printable(share['of']):<{width}}  {said:<29}{levels}")
+    return lines
 
 
 def _family(family: dict[str, Any]) -> str:

@@ -95,7 +95,7 @@ def _map(result: SpeedEstimate, recording: Recording, path: Path, asked: MapAske
     from vibekit.bench.plots_map import MapView, plot_map
     from vibekit.errors import Notice
     from vibekit.machine.maps import map_orders, speed_map
-    from vibekit.machine.resonances import order_map, resonances, swept_orders, untested
+    from vibekit.machine.resonances import crossed_resonances
 
     try:
         mapped = speed_map(recording, result)
@@ -103,15 +103,12 @@ def _map(result: SpeedEstimate, recording: Recording, path: Path, asked: MapAske
         refusal = Notice("no_map", "refusal", str(error), remedy="switch on and let it run down while it records")
         return {"resonances": None, "notices": [n.to_dict() for n in (*result.notices, refusal)]}
     names = map_orders(recording.tool, result.of)
-    swept = order_map(recording, result, swept_orders(recording.tool, result.of), every_frame=False)
-    why_not, found = untested(swept), resonances(swept)
-    told = None if why_not and not found else found
+    told, why_not = crossed_resonances(recording, result, recording.tool)
     plot_map(mapped, told, names, recording.origin.file, path, MapView(asked.axes, asked.scale.value, asked.up_to_hz))
     note(f"map written to {path}")
-    notices = [*result.notices, *(why_not if told is None else ())]
     return {
         "resonances": None if told is None else [resonance.to_dict() for resonance in told],
-        "notices": [notice.to_dict() for notice in notices],
+        "notices": [notice.to_dict() for notice in (*result.notices, *why_not)],
     }
 
 

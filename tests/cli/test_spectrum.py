@@ -22,6 +22,18 @@ def test_document(tmp_path: Path, kind: str) -> None:
         assert named["spindle 1x"] == pytest.approx(147, rel=0.004)
 
 
+def test_an_order_spectrum_says_what_repeats_and_why_no_resonance_is_told(tmp_path: Path) -> None:
+    recording = grinder_file(tmp_path)
+    document = vibekit("spectrum", recording, "--kind", "order", "--json").document
+    assert document["resonances"] is None
+    assert "factor of 1.4" in {n["code"]: n["message"] for n in document["notices"]}["resonances_not_tested"]
+    shares = {share["of"]: share for share in document["repeating"]}
+    once = next(line for line in document["lines"] if "spindle 1x" in line["names"])
+    assert shares["spindle"]["repeats_mps2"]["x"] >= 0.95 * once["amplitude_mps2"]["x"]  # the loudest, 2 to 6x besides
+    assert shares["armature"]["rest_mps2"]["x"] > once["amplitude_mps2"]["x"]
+    assert "repeats every turn" in vibekit("spectrum", recording, "--kind", "order").out
+
+
 def test_text_names_lines(tmp_path: Path) -> None:
     ended = vibekit("spectrum", grinder_file(tmp_path), "--kind", "order")
     assert ended.code == 0

@@ -6,7 +6,17 @@ import numpy as np
 import pytest
 
 from tests.machine.signals import RATIO, Run, geared_tool, grinder_sheet
-from vibekit.machine.orders import carried, interpolate, order_spectrum, synchronous_average, to_angle, without_average
+from vibekit.machine.orders import (
+    AngleSignal,
+    carried,
+    interpolate,
+    order_spectrum,
+    shaft_share,
+    shaft_shares,
+    synchronous_average,
+    to_angle,
+    without_average,
+)
 from vibekit.machine.reading import read_line, with_floor
 from vibekit.machine.spectra import line_level
 from vibekit.machine.speed import ShaftSpeed, SpeedEstimate
@@ -99,6 +109,30 @@ def test_synchronous_average_keeps_the_shaft_and_drops_the_rest() -> None:
     rest = without_average(spindle)
     # what stays: the armature's sine (mean square 0.5) and the noise (1.0)
     assert rest.samples.var() == pytest.approx(1.5, rel=0.05)
+
+
+@pytest.mark.parametrize("turns", [4, 25, 400])
+def test_noise_stays_in_the_average_with_one_nth_of_its_mean_square(turns: int) -> None:
+    """Mean of N independent values: variance 1/N (statistics' textbook); the residual has the rest."""
+    noise = np.random.default_rng(turns).standard_normal((3, turns * 512))
+    knocks = np.tile(4.0 * np.sin(2 * np.pi * np.arange(512) / 512), turns) + 9.81
+    signal = AngleSignal(noise + knocks, 512, "spindle", 100.0)
+    assert (synchronous_average(signal) - knocks[:512]).var() == pytest.approx(1.0 / turns, rel=0.1)
+    assert without_average(signal).samples.var() == pytest.approx(1.0 - 1.0 / turns, rel=0.1)
+    share = shaft_share(signal)
+    np.testing.assert_allclose(share.repeats, 4.0 / np.sqrt(2.0), rtol=0.03)
+    np.testing.assert_allclose(share.rest, 1.0, rtol=0.05)
+    alone = shaft_share(AngleSignal(noise, 512, "spindle", 100.0))
+    assert alone.repeats.max() < 0.3 / np.sqrt(turns)  # of the 1/√N that the plain average would have
+
+
+def test_each_shaft_has_its_own_share_of_a_drooping_tool() -> None:
+    run = drooping_sines({2.0: 1.0, RATIO: 3.0})
+    shares = {share.of: share for share in shaft_shares(run.samples, run.sample_rate, known_speed(run))}
+    assert shares["spindle"].repeats[0] == pytest.approx(1.0 / np.sqrt(2), rel=0.03)
+    assert shares["spindle"].rest[0] == pytest.approx(3.0 / np.sqrt(2), rel=0.03)
+    assert shares["armature"].repeats[0] == pytest.approx(3.0 / np.sqrt(2), rel=0.03)
+    assert shares["armature"].rest[0] == pytest.approx(1.0 / np.sqrt(2), rel=0.03)
 
 
 def test_unknown_shaft_or_speed_gives_nothing() -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from vibekit.bench.plots import AXIS_COLOURS, INK, legend_beside, new_figure, plain, plain_numbers, save, title
+from vibekit.bench.plots import AXIS_COLOURS, INK, PALE, legend_beside, new_figure, plain, plain_numbers, save, title
 from vibekit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -66,6 +66,9 @@ def plot_spectrum(result: LineSpectrum, path: Path, view: SpectrumView = Spectru
     for panel, i in zip(panels, rows, strict=True):
         panel.set(xscale=view.frequencies, yscale=view.levels)
         panel.plot(spectrum.frequency[part], spectrum.values[i, part], color=AXIS_COLOURS[result.axes[i]], lw=0.7)
+        if result.rest is not None:
+            said = f"less what repeats every turn of {spectrum.of}"
+            panel.plot(spectrum.frequency[part], result.rest.values[i, part], color=PALE, lw=0.7, label=plain(said, 44))
         floor = result.floored.floor[i, part]
         panel.plot(spectrum.frequency[part], floor, color=INK, lw=0.8, ls="--", label="noise beneath the lines")
         panel.set_xlim(spectrum.frequency[first] if view.frequencies == "log" else 0.0, spectrum.frequency[last - 1])

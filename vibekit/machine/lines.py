@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
 import numpy as np
 
 from vibekit.errors import Notice, RecordingLimitError, UsageError, document
 from vibekit.machine.drivetrain import ExpectedLine, expected_lines
+from vibekit.machine.envelope import band_notices, most_impulsive
 from vibekit.machine.families import SidebandRow, sideband_families
-from vibekit.machine.impacts import impact_band, levelled
-from vibekit.machine.orders import SEGMENT_TURNS, carried, order_resolution, order_spectrum, to_angle
+from vibekit.machine.orders import ShaftShare, carried, order_spectrum, shaft_shares, to_angle, without_average
 from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
 from vibekit.machine.resonances import Resonance, crossed_resonances
-from vibekit.machine.signal_views import fastest_impacts
-from vibekit.machine.spectra import amplitude_spectrum, envelope_spectrum
+from vibekit.machine.spectra import Spectrum, amplitude_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
 from vibekit.machine.teeth import TeethProposal, propose_teeth, untold_mesh
-from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, Recording, SignalSource
 from vibekit.recording.toolsheet import Shaft, ToolSheet
 
@@ -27,8 +25,6 @@ Kind = Literal["amplitude", "envelope", "order"]
 
 _SHOWN = 60  # lines listed, the clearest ones
 _FLOOR_POINTS = 40
-_BAND_OVER_IMPACTS = 1.5  # width of the envelope's band over the highest rate: its flat part shows that rate
-_SEGMENTS = 6  # that an envelope spectrum is averaged over at least: slow shafts make few turns
 _SPEED_ERROR = 1e-3  # of the frequency: what a speed read from lines leaves open
 
 
@@ -52,8 +48,10 @@ class NamedLine:
 @dataclass(frozen=True)
 class LineSpectrum:
     """A spectrum with its floor and its named lines; `speed` what the names rest on; `axes` the order of rows;
-    `teeth` the tooth pairs that would fit, best first, where the sheet does not give a mesh's counts; `resonances`
-    those that orders cross in a run-up, droop or coast-down (order spectra only); `families` of sidebands at meshes.
+    `teeth` the tooth pairs that would fit, best first, where the sheet does not give a mesh's counts; `families` of
+    sidebands at meshes. Of order spectra only: `resonances` that orders cross in a run-up, droop or coast-down (None:
+    none could be told), `shares` what repeats with every turn of each shaft and what is left, `rest` the spectrum of
+    what is left of the shaft followed.
     """
 
     file: str
@@ -66,9 +64,11 @@ class LineSpectrum:
     expected: tuple[ExpectedLine, ...]
     speed: SpeedEstimate | None
     teeth: tuple[TeethProposal, ...]
-    resonances: tuple[Resonance, ...]
+    resonances: tuple[Resonance, ...] | None
     notices: tuple[Notice, ...]
     families: tuple[SidebandRow, ...] = ()
+    shares: tuple[ShaftShare, ...] = ()
+    rest: Spectrum | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the `spectrum` document."""
@@ -90,7 +90,8 @@ class LineSpectrum:
                 "floor": self._floor(),
                 "lines": [self._line(line) for line in self.lines],
                 "teeth_proposals": [proposal.to_dict() for proposal in self.teeth],
-                "resonances": [resonance.to_dict() for resonance in self.resonances],
+                "resonances": None if self.resonances is None else [found.to_dict() for found in self.resonances],
+                "repeating": [share.to_dict(self.axes) for share in self.shares],
                 "sideband_families": [family.to_dict() for family in self.families],
             },
             self.notices,
@@ -144,11 +145,17 @@ def spectrum(
     tool = tool or recording.tool
     speed = speed or estimate_speed(recording, tool)
     notices = _speed_notices(speed)
+    crossed: tuple[Resonance, ...] | None = None
+    shares: tuple[ShaftShare, ...] = ()
+    rest: Spectrum | None = None
     if kind == "order":
-        floored, hz_per_unit = _over_orders(recording, speed)
+        floored, rest, hz_per_unit = _over_orders(recording, speed)
+        shares = shaft_shares(recording.samples, recording.sample_rate, speed)
+        crossed, why_not = crossed_resonances(recording, speed, tool)
+        notices += why_not
     elif kind == "envelope":
-        floored, hz_per_unit = _of_envelope(recording, speed, tool)
-        notices += _envelope_notices(recording, floored)
+        floored, hz_per_unit = most_impulsive(recording, speed, tool)
+        notices += band_notices(recording, floored)
     else:
         floored, hz_per_unit = with_floor(amplitude_spectrum(running(recording, speed), recording.sample_rate)), 1.0
         notices += _smeared(speed, floored.spectrum.resolution)
@@ -168,9 +175,11 @@ def spectrum(
         expected,
         speed,
         teeth,
-        crossed_resonances(recording, speed, tool) if kind == "order" else (),
+        crossed,
         notices + _teeth_notices(teeth, tool, speed),
         sideband_families(floored, hz_per_unit, tool, rates) if kind != "envelope" else (),
+        shares,
+        rest,
     )
 
 
@@ -178,8 +187,8 @@ def refused_spectrum(recording: SignalSource, kind: str, reason: str) -> dict[st
     """Return the `spectrum` document of a recording that cannot give one, and why."""
     unknown = dict.fromkeys(("scaling", "unit", "window", "averages", "resolution_hz", "resolution_orders", "band_hz"))
     known = {"file": recording.origin.file, "kind": kind, "axes": list(recording.axes)}
-    nothing: dict[str, Any] = {"of": None, "floor": None, "lines": [], "teeth_proposals": [], "resonances": []}
-    nothing["sideband_families"] = []
+    nothing: dict[str, Any] = {"of": None, "floor": None, "lines": [], "teeth_proposals": [], "resonances": None}
+    nothing |= {"repeating": [], "sideband_families": []}
     notice = Notice("no_spectrum", "refusal", reason, remedy="record at least 20 s of running at 3200 Hz or more")
     return document("spectrum", {**known, **unknown, **nothing}, [notice])
 
@@ -203,50 +212,14 @@ def running(recording: Recording, speed: SpeedEstimate | None) -> FloatArray:
     return part if part.shape[1] > MIN_DURATION_S * recording.sample_rate / 2 else recording.samples
 
 
-def _over_orders(recording: Recording, speed: SpeedEstimate) -> tuple[FlooredSpectrum, float]:
+def _over_orders(recording: Recording, speed: SpeedEstimate) -> tuple[FlooredSpectrum, Spectrum, float]:
+    """Return the order spectrum, that of what does not repeat every turn, and the mean speed [Hz]."""
     signal = to_angle(recording.samples, recording.sample_rate, speed) if speed.known else None
     if signal is None:
         reason = next((n.message for n in speed.notices if n.severity == "refusal"), "no speed is known")
         raise RecordingLimitError(f"{recording.origin.file}: no order spectrum: {reason}")
-    return with_floor(carried(order_spectrum(signal), signal)), signal.hz
-
-
-def _of_envelope(recording: Recording, speed: SpeedEstimate, tool: ToolSheet | None) -> tuple[FlooredSpectrum, float]:
-    """Return the spectrum of the envelope in the most impulsive band, and the Hz of its frequency unit.
-
-    Impacts are found where the noise has been brought to one level and lines cut down to it: loud lines of shafts, fan
-    and gears hide the ringing. A bearing of a fast shaft strikes a thousand times a second, which only a band wide
-    enough can show. Its rate moves with the speed: where that is known all is done over turns.
-    """
-    _, top = band_covered(recording.sample_rate, None, recording.origin.timing)
-    signal = to_angle(recording.samples, recording.sample_rate, speed) if speed.known else None
-    if signal is None:
-        samples, rate, hz = recording.samples, recording.sample_rate, 1.0
-    else:
-        samples, rate, hz = signal.samples, float(signal.per_turn), signal.hz
-    wanted = _BAND_OVER_IMPACTS * _fastest(tool, speed) if signal else 0.0
-    low, high = impact_band(levelled(samples), rate, min(top / hz, 0.45 * rate), wanted, wider=True).band_hz
-    resolution = None if signal is None else order_resolution(signal, min(SEGMENT_TURNS, signal.turns / _SEGMENTS))
-    spectrum = envelope_spectrum(samples, rate, (low, high), resolution, unfolded=True)
-    if signal is not None:
-        spectrum = replace(spectrum, frequency_unit="orders", of=signal.of)
-    return with_floor(replace(spectrum, band_hz=(low * hz, high * hz))), hz
-
-
-def _fastest(tool: ToolSheet | None, speed: SpeedEstimate) -> float:
-    """Return the highest rate at which a bearing may strike, per turn of the shaft followed."""
-    turns = {name: ratio / speed.ratios[speed.of] for name, ratio in speed.ratios.items()} if speed.known else {}
-    return fastest_impacts(tool, turns)
-
-
-def _envelope_notices(recording: Recording, floored: FlooredSpectrum) -> tuple[Notice, ...]:
-    low, high = floored.spectrum.band_hz or (0.0, 0.0)
-    said = f"envelope of the band {low:.0f} to {high:.0f} Hz, where it is most impulsive"
-    flat = recording.origin.sensor.band_hz
-    if flat is None or high <= flat[1]:
-        return (Notice("envelope_band", "info", said),)
-    beyond = f"{said}; the sensor is flat up to {flat[1]:g} Hz: the rates of the lines hold, their levels do not"
-    return (Notice("envelope_band", "caution", beyond, value=high, limit=flat[1]),)
+    rest = carried(order_spectrum(without_average(signal)), signal)
+    return with_floor(carried(order_spectrum(signal), signal)), rest, signal.hz
 
 
 def _smeared(speed: SpeedEstimate, resolution_hz: float) -> tuple[Notice, ...]:

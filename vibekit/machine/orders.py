@@ -7,8 +7,10 @@ Averaging over turns keeps what repeats every turn of one shaft and lowers all e
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, inf
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +45,33 @@ class AngleSignal:
     def turns(self) -> float:
         """Turns of the shaft that the samples cover."""
         return float(self.samples.shape[-1]) / self.per_turn
+
+
+@dataclass(frozen=True)
+class ShaftShare:
+    """R.m.s. values per axis [m/s²], shape (n_axes,): what `repeats` with every turn of shaft `of`, and the `rest`.
+
+    Averaged over `turns` whole turns. What is random stays in the average with 1/turns of its mean square; that is
+    taken off the one and given to the other, so that both are unbiased.
+    """
+
+    of: str
+    turns: int
+    repeats: FloatArray
+    rest: FloatArray
+
+    def to_dict(self, axes: Sequence[str]) -> dict[str, Any]:
+        """Return the share as document data."""
+
+        def by_axis(values: FloatArray) -> dict[str, float | None]:
+            return dict.fromkeys(("x", "y", "z"), None) | dict(zip(axes, values.tolist(), strict=True))
+
+        return {
+            "of": self.of,
+            "turns": self.turns,
+            "repeats_mps2": by_axis(self.repeats),
+            "rest_mps2": by_axis(self.rest),
+        }
 
 
 def interpolate(samples: FloatArray, position: FloatArray) -> FloatArray:
@@ -149,3 +178,22 @@ def without_average(signal: AngleSignal) -> AngleSignal:
     repeats = -(-signal.samples.shape[-1] // signal.per_turn)
     repeated = np.tile(synchronous_average(signal), repeats)[:, : signal.samples.shape[-1]]
     return replace(signal, samples=signal.samples - repeated)
+
+
+def shaft_share(signal: AngleSignal) -> ShaftShare:
+    """Return how much of a signal repeats with every turn of its shaft; of N turns the average has S + R/N.
+
+    S mean square of what repeats, R of the rest; the residual has R·(1 - 1/N) (McFadden 1987 for the average's 1/N).
+    """
+    turns = int(signal.turns)
+    average = synchronous_average(signal)
+    average = average - average.mean(axis=1, keepdims=True)
+    rest = without_average(signal).samples.var(axis=1) * turns / (turns - 1)
+    repeats = np.maximum(np.square(average).mean(axis=1) - rest / turns, 0.0)
+    return ShaftShare(signal.of, turns, np.sqrt(repeats), np.sqrt(rest))
+
+
+def shaft_shares(samples: FloatArray, sample_rate: float, speed: SpeedEstimate) -> tuple[ShaftShare, ...]:
+    """Return what repeats with every turn of each shaft whose speed is known; `samples` shape (n_axes, n_samples)."""
+    signals = (to_angle(samples, sample_rate, speed, name) for name in speed.ratios)
+    return tuple(shaft_share(signal) for signal in signals if signal is not None)

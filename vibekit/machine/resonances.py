@@ -178,9 +178,13 @@ def _rows(values: FloatArray) -> Iterator[FloatArray]:
         yield from axis.T
 
 
-def crossed_resonances(recording: Recording, speed: SpeedEstimate, tool: ToolSheet | None) -> tuple[Resonance, ...]:
-    """Return the resonances that the orders of a tool cross in a recording; empty where its speed hardly changes."""
-    return resonances(order_map(recording, speed, swept_orders(tool, speed.of), every_frame=False))
+def crossed_resonances(
+    recording: Recording, speed: SpeedEstimate, tool: ToolSheet | None
+) -> tuple[tuple[Resonance, ...] | None, tuple[Notice, ...]]:
+    """Return the resonances that the orders of a tool cross in a recording, or None and why none could be told."""
+    mapped = order_map(recording, speed, swept_orders(tool, speed.of), every_frame=False)
+    found, why_not = resonances(mapped), untested(mapped)
+    return (None, why_not) if why_not and not found else (found, ())
 
 
 def swept_orders(tool: ToolSheet | None, of: str) -> list[float]:
