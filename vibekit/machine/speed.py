@@ -9,10 +9,10 @@ from typing import Any, Literal
 import numpy as np
 
 from vibekit.errors import Notice, document
-from vibekit.machine import tach_doubt
+from vibekit.machine import speed_notices as said, tach_doubt
 from vibekit.machine.drivetrain import shaft_speeds
 from vibekit.machine.speed_target import LineSpeed, Rival
-from vibekit.machine.states import Segment, states
+from vibekit.machine.states import MOST_DROOP, Segment, states
 from vibekit.machine.tach import tach_track
 from vibekit.machine.train_speed import line_speed
 from vibekit.recording.recording import FloatArray, Recording
@@ -26,6 +26,7 @@ UNNAMED = "shaft"  # name of the shaft followed where there is no tool sheet
 MIN_DURATION_S = 2.0
 MIN_RATE_HZ = 20.0  # carries lines up to 9 Hz: no tool turns so slowly
 _SURE = 0.5  # below this confidence another source is tried
+_FASTER = 0.05  # under load than the rated speed: what its tolerance leaves open (no source)
 _SUREST, _OVER_RATED = 0.99, 0.3  # confidence of a tachometer, and of one that no tool can follow
 
 
@@ -128,9 +129,9 @@ def estimate_speed(recording: Recording, tool: ToolSheet | None = None) -> Speed
     """
     tool = tool or recording.tool
     if recording.duration_s < MIN_DURATION_S:
-        return _unknown(recording, _too_short(recording))
+        return _unknown(recording, said.too_short(recording.duration_s, MIN_DURATION_S))
     if recording.sample_rate < MIN_RATE_HZ:
-        return _unknown(recording, _too_slow(recording))
+        return _unknown(recording, said.too_slow(recording.sample_rate, MIN_RATE_HZ))
     by_tach = _from_tach(recording, tool)
     if by_tach is not None:
         settled = _held_against_lines(by_tach, recording, tool)
@@ -227,29 +228,23 @@ def _estimate(recording: Recording, tool: ToolSheet | None, source: Source, of: 
     ratios = ratios if of in ratios else {of: 1.0}
     segments, droop = states(found.time_s, found.hz, recording.duration_s, recording.origin.facts.condition)
     droop_from = "unloaded stretch of this recording" if droop is not None else None
+    notices = list(found.notices)
     loaded = [s.hz for s in segments if s.state == "loaded" and s.hz is not None]
     rated = tool.rated_hz.get(of) if tool else None
     if droop is None and rated is not None and loaded:
-        droop, droop_from = 100.0 * (1.0 - float(np.median(loaded)) / rated), "rated no-load speed of the tool sheet"
-        segments = tuple(_drooped(segment, rated) for segment in segments)
+        slower = 1.0 - float(np.median(loaded)) / rated
+        if -_FASTER < slower < MOST_DROOP:
+            droop, droop_from = 100.0 * slower, "rated no-load speed of the tool sheet"
+            segments = tuple(_drooped(segment, rated) for segment in segments)
+        else:
+            notices.append(said.droop_not_told(of, 1.0 - slower, rated))
     running = [s for s in segments if s.state in ("steady", "loaded")]
     inside = np.zeros(found.hz.size, dtype=bool)
     for segment in running:
         inside |= (found.time_s >= segment.start_s) & (found.time_s <= segment.stop_s)
     known = found.hz[inside & np.isfinite(found.hz)] if (inside & np.isfinite(found.hz)).any() else found.hz
     middle, low, high = float(np.nanmedian(known)), float(np.nanmin(known)), float(np.nanmax(known))
-    named = tool is not None and any(shaft.name == of for shaft in tool.shafts)
-    untied = [s.name for s in tool.shafts if s.name not in ratios] if tool and named else []
-    notices = list(found.notices)
-    if untied:
-        notices.append(
-            Notice(
-                "shaft_not_tied",
-                "info",
-                f"speed of {', '.join(untied)} not determined: the sheet does not give the teeth between it and {of}",
-                remedy="driver_teeth and driven_teeth of the mesh in the tool sheet",
-            )
-        )
+    notices += said.not_tied(tool, of, ratios) + said.not_as_read(_read_by_hand(recording), tool, of, ratios, middle)
     return SpeedEstimate(
         recording.origin.file,
         source,
@@ -279,26 +274,4 @@ def _unknown(recording: Recording, *notices: Notice, rivals: Sequence[Rival] = (
     nothing = np.empty(0)
     return SpeedEstimate(
         recording.origin.file, None, UNNAMED, nothing, nothing, {}, (), 0.0, tuple(rivals), (), None, notices
-    )
-
-
-def _too_short(recording: Recording) -> Notice:
-    return Notice(
-        "too_short",
-        "refusal",
-        f"{recording.duration_s:.2f} s is too short to tell a speed",
-        value=recording.duration_s,
-        limit=MIN_DURATION_S,
-        remedy=f"record at least {MIN_DURATION_S:g} s of running",
-    )
-
-
-def _too_slow(recording: Recording) -> Notice:
-    return Notice(
-        "rate_too_low",
-        "refusal",
-        f"{recording.sample_rate:g} samples per second cannot carry the line of any shaft",
-        value=recording.sample_rate,
-        limit=MIN_RATE_HZ,
-        remedy="sample at 3200 Hz or more",
     )

@@ -15,8 +15,11 @@ State = Literal["off", "run-up", "steady", "loaded", "coast-down"]
 
 _AT_SPEED = 0.93  # of the speed reached: below it a start is still going on
 _DROOP = 0.03  # a tool under load turns slower than unloaded by more than its idle speed wanders (no source)
+MOST_DROOP = 0.5  # what is slower yet is a dial turned down, for load would stall it (common practice, no source)
+_DIALLED = "turned down"  # steady too, at another speed
 _SHORTEST_S = 0.4
 _STILL_S = 0.6
+_KEPT_S = 1.5  # a speed kept for longer than a start takes, whatever comes later: a dial
 _SILENT_S = 0.6  # a track begins and ends half a frame within the recording, not more
 
 
@@ -46,9 +49,10 @@ def states(
 ) -> tuple[tuple[Segment, ...], float | None]:
     """Return the stretches of a speed track and the droop under load [%].
 
-    Off: no speed. A start is what leads from rest to 93 % of the speed then held, a stop what leads from there to rest.
-    Between them the tool is loaded where it turns more than 3 % slower than its unloaded speed in the same recording
-    (the speed that 5 % of the running time reaches or exceeds), or throughout where the sidecar says "loaded".
+    Off: no speed. A start is what leads from rest to 93 % of the speed then held, or to a lower one kept for 1.5 s; a
+    stop what leads from there to rest. Between them the tool is loaded where it turns 3 to 50 % slower than unloaded in
+    the same recording (the speed that 5 % of the running time reaches or exceeds), or throughout where the sidecar says
+    "loaded".
     """
     if time_s.size == 0:
         return (), None
@@ -56,13 +60,14 @@ def states(
     turning = np.isfinite(hz) & (hz > 0)
     labels = np.where(turning, "steady", "off").astype(object)
     smooth = running_median(np.where(turning, hz, 0.0), 5)
+    step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else duration_s
     for first, last in _stretches(turning):
-        ends = (first > 0, last < hz.size - 1)
-        _label_ends(labels, smooth, first, last, *ends, ahead=max(1, round(_STILL_S / np.median(np.diff(time_s)))))
+        _label_ends(labels[first : last + 1], smooth[first : last + 1], first > 0, last < hz.size - 1, step_s)
     steady = labels == "steady"
     unloaded = float(np.quantile(smooth[steady], 0.95)) if steady.any() else 0.0
-    loaded = steady & ((smooth < (1.0 - _DROOP) * unloaded) | (condition == "loaded"))
-    labels[loaded] = "loaded"
+    slow = smooth <= (1.0 - MOST_DROOP) * unloaded
+    labels[steady & slow] = _DIALLED
+    labels[steady & ((smooth < (1.0 - _DROOP) * unloaded) & ~slow | (condition == "loaded"))] = "loaded"
     segments = _merged(labels, time_s, hz, duration_s, None if condition == "loaded" else unloaded)
     drooped = [s.hz for s in segments if s.state == "loaded" and s.hz]
     droop = None
@@ -87,23 +92,26 @@ def _stretches(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1, strict=True))
 
 
-def _label_ends(
-    labels: NDArray[np.object_], smooth: FloatArray, first: int, last: int, starts: bool, stops: bool, ahead: int
-) -> None:
-    """Mark the start and the stop of one running stretch; a recording that begins running has no start.
+def _label_ends(labels: NDArray[np.object_], smooth: FloatArray, starts: bool, stops: bool, step_s: float) -> None:
+    """Mark the start and the stop of one running stretch; a recording that begins running has no start."""
+    held = float(np.median(smooth[smooth >= 0.5 * smooth.max()]))
+    early, late = _until_held(smooth, held, step_s), _until_held(smooth[::-1], held, step_s)
+    if starts or smooth[0] < 0.7 * held:
+        labels[:early] = "run-up"
+    if stops or smooth[-1] < 0.7 * held:
+        labels[labels.size - late :] = "coast-down"
 
-    A start goes on while the speed still rises by more than 3 % within the next `ahead` frames.
-    """
-    stretch = smooth[first : last + 1]
-    held = float(np.median(stretch[stretch >= 0.5 * stretch.max()]))
-    at_speed = np.flatnonzero(stretch >= min(_AT_SPEED * held, stretch.max()))
-    early, late = int(at_speed[0]), int(at_speed[-1])
-    while early < late and stretch[early] < (1.0 - _DROOP) * stretch[early : early + ahead + 1].max():
+
+def _until_held(smooth: FloatArray, held: float, step_s: float) -> int:
+    """Return how many frames lead to the speed held: it is kept, or nearly reached and rises no further by 3 %."""
+    ahead, kept = (max(1, round(seconds / step_s)) for seconds in (_STILL_S, _KEPT_S))
+    early = int(np.argmax(smooth >= min(_AT_SPEED * held, smooth.max())))
+    for i in range(min(early, smooth.size - kept)):
+        if np.ptp(smooth[i : i + kept + 1]) < _DROOP * smooth[i]:
+            return i
+    while early < smooth.size - 1 and smooth[early] < (1.0 - _DROOP) * smooth[early : early + ahead + 1].max():
         early += 1
-    if starts or stretch[0] < 0.7 * held:
-        labels[first : first + early] = "run-up"
-    if stops or stretch[-1] < 0.7 * held:
-        labels[first + late + 1 : last + 1] = "coast-down"
+    return early
 
 
 def _merged(
@@ -113,7 +121,7 @@ def _merged(
     shortest = max(1, round(_SHORTEST_S / step))
     starts = [0, *(i for i in range(1, labels.size) if labels[i] != labels[i - 1])]
     runs = [(a, b, labels[a]) for a, b in zip(starts, [*starts[1:], labels.size], strict=True)]
-    kept: list[tuple[int, int, State]] = []
+    kept: list[tuple[int, int, Any]] = []
     for a, b, state in runs:
         at_end = state == "off" and (a == 0 or b == labels.size)
         brief = b - a < shortest and not at_end and state not in ("run-up", "coast-down")
@@ -128,5 +136,5 @@ def _merged(
         speeds = hz[a:b][np.isfinite(hz[a:b])]
         median = float(np.median(speeds)) if speeds.size and state != "off" else None
         droop = 100.0 * (1.0 - median / unloaded) if state == "loaded" and median and unloaded else None
-        segments.append(Segment(start, stop, state, median, droop))
+        segments.append(Segment(start, stop, "steady" if state == _DIALLED else state, median, droop))
     return tuple(segments)
