@@ -16,7 +16,7 @@ ROOT = Path(__file__).parent.parent
 LIBRARY = ROOT / "vibekit"
 FLOOR = {"errors": 0, "units": 0, "standards": 0, "recording": 1, "handarm": 2, "machine": 2, "simulate": 2, "bench": 3}
 NEIGHBOURS = {("simulate", "machine.drivetrain")}
-LAZY = ("scipy", "librosa", "matplotlib", "soundfile", "joblib", "h5py", "pyuff", "pyarrow", "pandas", "polars", "dask")
+LAZY = ("scipy", "matplotlib", "soundfile", "joblib", "h5py", "pyuff", "pyarrow", "pandas", "polars", "dask")
 MODULES = sorted(LIBRARY.rglob("*.py"))
 
 
@@ -73,7 +73,7 @@ def test_help_starts_without_the_numeric_libraries() -> None:
         "import sys; sys.argv = ['vibekit', '--help']\n"
         "from vibekit_cli.main import app\n"
         "try: app()\nexcept SystemExit: pass\n"
-        "loaded = {'numpy', 'scipy', 'librosa', 'matplotlib', 'soundfile'} & set(sys.modules)\n"
+        "loaded = {'numpy', 'scipy', 'matplotlib', 'soundfile'} & set(sys.modules)\n"
         "assert not loaded, loaded"
     )
     subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL)
