@@ -9,26 +9,34 @@ from collections.abc import Callable, Mapping
 from dataclasses import is_dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.errors import InputError, UsageError
 from vibekit.recording.atomic import atomic
+from vibekit.recording.recording import Recording
 from vibekit.recording.tables import sheet_fields
 from vibekit.recording.toolsheet import ToolSheet
-
-if TYPE_CHECKING:
-    from vibekit.simulate.session import SimulatedSession
+from vibekit.simulate.sensor import Sensed
+from vibekit.units import parse_acceleration
 
 _SUBTYPES = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}
 FORMATS = ("wav", "flac", "csv")
 DEFAULT_NAME = "recording"
 
 
-def write_session(session: SimulatedSession, folder: Path, name: str, file_format: str, bits: int) -> Path:
-    """Write a session as `name`.wav (or .flac, .csv) with `name`.toml, its tool sheet and its truth.
+def write_session(
+    recording: Recording,
+    sensed: Sensed,
+    truth: Mapping[str, Any],
+    folder: Path,
+    name: str,
+    file_format: str,
+    bits: int,
+) -> Path:
+    """Write a recording as `name`.wav (or .flac, .csv) with `name`.toml, its tool sheet and its truth.
 
     The truth goes into truth.json for the name "recording", else into `name`.truth.json.
 
@@ -44,9 +52,9 @@ def write_session(session: SimulatedSession, folder: Path, name: str, file_forma
         )
     if not name or Path(name).name != name:
         raise UsageError(f"name {name!r} must be a plain file name")
-    if session.recording.origin.timing is not None and file_format != "csv":
+    if recording.origin.timing is not None and file_format != "csv":
         raise UsageError("samples with uneven timestamps go into csv: an audio file cannot say when they were taken")
-    sheet = session.recording.origin.tool
+    sheet = recording.origin.tool
     assert sheet is not None
     path, tool_path = folder / f"{name}.{file_format}", tool_path_in(folder, sheet)
     if tool_path.stem == name:
@@ -54,15 +62,16 @@ def write_session(session: SimulatedSession, folder: Path, name: str, file_forma
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if file_format == "csv":
-            _write_text(session, path)
+            _write_text(recording, sensed, path)
         else:
-            _write_audio(session, path, file_format, bits)
+            _write_audio(recording, path, file_format, bits)
         _write(
-            path.with_suffix(".toml"), lambda part: part.write_text(_sidecar(session, tool_path, file_format), "utf-8")
+            path.with_suffix(".toml"),
+            lambda part: part.write_text(_sidecar(recording, tool_path, file_format), "utf-8"),
         )
         _write(tool_path, lambda part: part.write_text(tool_toml(sheet), "utf-8"))
-        truth = json.dumps(_rounded({**session.truth, "file": path.name}), indent=1) + "\n"
-        _write(truth_path(folder, name), lambda part: part.write_text(truth, "utf-8"))
+        told = json.dumps(_rounded({**truth, "file": path.name}), indent=1) + "\n"
+        _write(truth_path(folder, name), lambda part: part.write_text(told, "utf-8"))
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror or error})") from None
     return path
@@ -94,10 +103,9 @@ def _write(path: Path, work: Callable[[Path], Any]) -> None:
         work(part)
 
 
-def _channels(session: SimulatedSession) -> tuple[list[str], NDArray[np.float64]]:
+def _channels(recording: Recording) -> tuple[list[str], NDArray[np.float64]]:
     """Return names and values (n_channels, n) of what goes into an audio file, in ±1.0 of the range."""
-    recording = session.recording
-    names, rows = list(recording.axes), list(recording.samples / _range(session))
+    names, rows = list(recording.axes), list(recording.samples / _range(recording))
     for name, extra in (("tach", recording.tach), ("sound", recording.sound)):
         if extra is not None:
             names.append(name)
@@ -105,19 +113,17 @@ def _channels(session: SimulatedSession) -> tuple[list[str], NDArray[np.float64]
     return names, np.array(rows)
 
 
-def _range(session: SimulatedSession) -> float:
-    from vibekit.units import parse_acceleration
-
-    return parse_acceleration(session.recording.origin.facts.full_scale or "50 g")
+def _range(recording: Recording) -> float:
+    return parse_acceleration(recording.origin.facts.full_scale or "50 g")
 
 
-def _write_audio(session: SimulatedSession, path: Path, file_format: str, bits: int) -> None:
+def _write_audio(recording: Recording, path: Path, file_format: str, bits: int) -> None:
     import soundfile
 
-    rate = session.recording.sample_rate
+    rate = recording.sample_rate
     if rate != round(rate):
         raise UsageError(f"sample rate {rate:g} Hz: audio files need a whole number")
-    values = _channels(session)[1].T
+    values = _channels(recording)[1].T
     if bits < 32:
         step = 2.0 ** (1 - bits)
         values = np.clip(np.round(values / step) * step, -1.0, 1.0 - step)
@@ -131,8 +137,7 @@ def _write_audio(session: SimulatedSession, path: Path, file_format: str, bits: 
     _write(path, write)
 
 
-def _write_text(session: SimulatedSession, path: Path) -> None:
-    recording, sensed = session.recording, session.sensed
+def _write_text(recording: Recording, sensed: Sensed, path: Path) -> None:
     names, columns = [f"{axis} [m/s2]" for axis in recording.axes], list(sensed.samples)
     for name, extra in (("tach", recording.tach), ("sound", recording.sound)):
         if extra is not None:
@@ -147,14 +152,14 @@ def _write_text(session: SimulatedSession, path: Path) -> None:
     )
 
 
-def _sidecar(session: SimulatedSession, tool_path: Path, file_format: str) -> str:
-    origin = session.recording.origin
+def _sidecar(recording: Recording, tool_path: Path, file_format: str) -> str:
+    origin = recording.origin
     own = _table(origin.facts) | {"tool": tool_path.name}
     if file_format == "csv":
         own.pop("full_scale")
     else:
-        own["axes"] = _channels(session)[0]
-    if session.recording.tach is None:
+        own["axes"] = _channels(recording)[0]
+    if recording.tach is None:
         own.pop("tach_shaft", None)
     return to_toml({"recording": own, "sensor": _table(origin.sensor)})
 

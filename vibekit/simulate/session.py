@@ -21,6 +21,7 @@ from vibekit.simulate import forces as acting
 from vibekit.simulate.arrays import ComplexArray, FloatArray, Grid, good_length
 from vibekit.simulate.drive import Course, Drive, drive_train
 from vibekit.simulate.faults import settle_faults
+from vibekit.simulate.files import write_session
 from vibekit.simulate.gears import mesh_forces
 from vibekit.simulate.impacts import bearing_forces, brush_kicks
 from vibekit.simulate.path import Force, handle_spectrum, modes_of
@@ -71,9 +72,7 @@ class SimulatedSession:
         Raises:
             UsageError: unknown format or bits.
         """
-        from vibekit.simulate.files import write_session
-
-        return write_session(self, Path(folder), name, file_format, bits)
+        return write_session(self.recording, self.sensed, self.truth, Path(folder), name, file_format, bits)
 
 
 def simulate(
