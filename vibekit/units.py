@@ -112,11 +112,6 @@ def number(value: float | None, digits: int = 3, unit: str = "") -> str:
     return f"{value:.{decimals}f}{' ' + unit if unit else ''}"
 
 
-def rpm_to_hz(rpm: float) -> float:
-    """Return revolutions per second of a speed in revolutions per minute."""
-    return rpm / 60.0
-
-
 def hz_to_rpm(hz: float) -> float:
     """Return revolutions per minute of a speed in revolutions per second."""
     return hz * 60.0

@@ -7,7 +7,6 @@ import pytest
 from tests.reference import rows
 from vibekit.machine.drivetrain import (
     SLIP_TOLERANCE,
-    assembly_phase_order,
     bearing_orders,
     expected_lines,
     hunting_tooth_order,
@@ -56,7 +55,6 @@ def test_gear_rates_against_table(row: dict[str, str]) -> None:
     assert mesh_order(driver) * hz == pytest.approx(float(row["GMF_hz=Zp*fp"]), rel=1e-6)
     hunting = hunting_tooth_order(driver, driven) * hz
     assert hunting == pytest.approx(float(row["hunting_tooth_hz=GMF*NA/(Zp*Zg)"]), rel=1e-5)
-    assert assembly_phase_order(driver, driven) * hz == pytest.approx(float(row["assembly_phase_hz=GMF/NA"]), rel=1e-5)
 
 
 def test_race_rates_add_up_to_the_number_of_balls() -> None:

@@ -89,11 +89,6 @@ def hunting_tooth_order(driver_teeth: int, driven_teeth: int) -> float:
     return math.gcd(driver_teeth, driven_teeth) / driven_teeth
 
 
-def assembly_phase_order(driver_teeth: int, driven_teeth: int) -> float:
-    """Return the assembly-phase rate per turn of the driver: mesh / gcd of the tooth counts."""
-    return driver_teeth / math.gcd(driver_teeth, driven_teeth)
-
-
 def shaft_speeds(tool: ToolSheet, shaft: str, hz: float) -> dict[str, float]:
     """Return the speed of every shaft that the train ties to `shaft` turning at `hz` [Hz], in sheet order."""
     ratios = {s.name: tool.ratio(s.name, shaft) for s in tool.shafts}

@@ -9,7 +9,6 @@ from vibekit.recording.toolsheet import ToolSheet
 
 MIN_USABLE_S = 2.0  # below this no magnitude is stated (project rule)
 RELIABLE_S = 8.0  # ISO 5349-2 5.4.1 (from memory): samples shorter than 8 s are unreliable
-TOTAL_S = 60.0  # same clause (from memory): at least 3 samples and 1 min in total
 MAX_CLIPPED_PCT = 0.05  # share of samples at full scale from which a magnitude is a lower bound only (no source)
 GRADE_BAND_HZ = (6.3, 1250.0)  # one-third-octave mid-frequencies of ISO 5349-1 / ISO 5349-2 6.1.2.2
 BLIND_BAND_HZ = 630.0  # a band that ends below needs a tool sheet to be trusted (common practice, no source)
