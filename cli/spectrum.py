@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
@@ -14,21 +14,29 @@ from .options import AxisOption, Json, OneRecording, PlotOption, RecordingOption
 from .output import Document, Progress, counted, emit, note, notice_lines, number, printable
 
 if TYPE_CHECKING:
+    from vibekit.errors import Notice
     from vibekit.machine.lines import Kind as Over, LineSpectrum
-    from vibekit.recording.recording import RecordingStream
+    from vibekit.machine.power_cepstrum import Cepstrum
+    from vibekit.recording.recording import Recording, RecordingStream
 
 
 class Kind(StrEnum):
     """What the lines are counted over."""
 
     amplitude = "amplitude"
+    density = "density"
+    cepstrum = "cepstrum"
     envelope = "envelope"
     order = "order"
 
 
 KindOption = Annotated[
     Kind,
-    typer.Option("--kind", help="Over frequency, of the envelope in which impacts ring, or over turns of the shaft."),
+    typer.Option(
+        "--kind",
+        help="Lines over frequency (amplitude; density of the noise), over turns of the shaft (order), of the envelope "
+        "in which impacts ring; or distances between lines that repeat (cepstrum).",
+    ),
 ]
 
 LevelsOption = Annotated[Scale, typer.Option("--levels", help="Scale of the levels drawn.")]
@@ -61,32 +69,46 @@ def spectrum(
         emit(refused_spectrum(stream, kind.value, str(error)), as_json, render)
         return
     if plot is not None:
+        from vibekit.bench.plots_cepstrum import plot_cepstrum
         from vibekit.bench.plots_spectrum import SpectrumView, plot_spectrum
+        from vibekit.machine.lines import LineSpectrum
 
-        plot_spectrum(result, plot, SpectrumView(tuple(axis or ()), levels.value, frequencies.value, up_to))
+        axes = tuple(axis or ())
+        if isinstance(result, LineSpectrum):
+            plot_spectrum(result, plot, SpectrumView(axes, levels.value, frequencies.value, up_to))
+        else:
+            plot_cepstrum(result, plot, axes)
         note(f"plot written to {plot}")
-    emit(result.to_dict(), as_json, render)
+    emit(result.to_dict(), as_json, render if kind != Kind.cepstrum else render_cepstrum)
 
 
-def _spectrum(stream: RecordingStream, kind: Kind) -> LineSpectrum:
+def _spectrum(stream: RecordingStream, kind: Kind) -> LineSpectrum | Cepstrum:
     """Return the lines of a recording; of a long one averaged block by block, or of the stretch that stands for it."""
-    import vibekit as vk
     from vibekit.machine.averaged import LOOKED_AT_S, long_spectrum
     from vibekit.recording.stretch import read_unless_long, representative_part
 
-    over: Over = kind.value
     whole = read_unless_long(stream)
     if whole is not None:
-        return vk.spectrum(whole, kind=over)
+        return _of_whole(whole, kind)
     progress = Progress(f"reading {stream.origin.file}")
-    if kind == Kind.amplitude:
-        result = long_spectrum(stream, progress=progress)
+    result: LineSpectrum | Cepstrum
+    if kind in (Kind.amplitude, Kind.density):
+        result = long_spectrum(stream, progress=progress, kind="density" if kind == Kind.density else "amplitude")
     else:
         part = representative_part(stream, LOOKED_AT_S, progress)
-        result = vk.spectrum(part.recording, kind=over)
-        result = replace(result, notices=(*result.notices, part.notice))
+        result = _of_whole(part.recording, kind, part.notice)
     progress.done()
     return result
+
+
+def _of_whole(recording: Recording, kind: Kind, *notices: Notice) -> LineSpectrum | Cepstrum:
+    import vibekit as vk
+
+    if kind != Kind.cepstrum:
+        lines = vk.spectrum(recording, kind=cast("Over", kind.value))
+        return replace(lines, notices=(*lines.notices, *notices))
+    result = vk.cepstrum(recording)
+    return replace(result, source=replace(result.source, notices=(*result.source.notices, *notices)))
 
 
 def render(document: Document) -> str:
@@ -111,6 +133,33 @@ def render(document: Document) -> str:
         lines.append(f"  resonance near {found['frequency_hz']:.0f} Hz: orders {orders} rise {found['rise_db']:.0f} dB")
     lines += [_family(family) for family in document["sideband_families"]]
     return "\n".join([*lines, *([""] if document["notices"] else []), *notice_lines(document)])
+
+
+def render_cepstrum(document: Document) -> str:
+    """Return the distances between lines as text."""
+    axes = document["axes"]
+    if document["floor"] is None:
+        return render(document)
+    first, last = document["quefrencies_s"]
+    lines = [
+        f"{printable(document['file'])}: cepstrum, {document['scaling']} [{document['unit']}]",
+        f"  quefrencies {1000 * first:.2f} to {1000 * last:.1f} ms, {1000 * document['resolution_s']:.3f} ms apart; of "
+        f"a spectrum of {_resolution(document)} resolution, {document['window']} window, "
+        f"{counted(document['averages'], 'average')}; {counted(len(document['lines']), 'distance')} over the noise",
+    ]
+    if document["lines"]:
+        order = f"order of {printable(document['of'])}" if document["of"] else "order"
+        heads = "".join(f"{axis + ' [dB]':>9}" for axis in axes)
+        lines += ["", f"  {'ms':>8}  {'Hz apart':>9}  {order:>18}{heads}  over noise  may be"]
+    for line in document["lines"]:
+        order = "-" if line["order"] is None else f"{line['order']:.3f}"
+        heights = "".join(f"{line['height_db'][axis]:>9.2f}" for axis in axes)
+        names = printable(", ".join(line["names"]) or "-")
+        lines.append(
+            f"  {1000 * line['quefrency_s']:>8.3f}  {line['frequency_hz']:>9.2f}  {order:>18}{heights}"
+            f"  {line['over_floor_db']:>7.1f} dB  {names}"
+        )
+    return "\n".join([*lines, "", *notice_lines(document)])
 
 
 def _resolution(document: Document) -> str:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
     from vibekit.handarm.weighting import weight as weight, weighting_factor as weighting_factor
     from vibekit.machine.diagnosis import diagnose as diagnose
     from vibekit.machine.lines import LineSpectrum as LineSpectrum, spectrum as spectrum
+    from vibekit.machine.power_cepstrum import cepstrum as cepstrum
     from vibekit.machine.speed import SpeedEstimate as SpeedEstimate, estimate_speed as estimate_speed
     from vibekit.recording.calibration import Calibration as Calibration
     from vibekit.recording.quality import check as check
@@ -47,6 +48,7 @@ _HOME = {
     "estimate_speed": "vibekit.machine.speed",
     "LineSpectrum": "vibekit.machine.lines",
     "spectrum": "vibekit.machine.lines",
+    "cepstrum": "vibekit.machine.power_cepstrum",
     "diagnose": "vibekit.machine.diagnosis",
 }
 

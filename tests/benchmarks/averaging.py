@@ -9,12 +9,13 @@ import sys
 
 import vibekit as vk
 from vibekit.machine.averaged import averaged_spectrum
+from vibekit.machine.spectra import as_density
 
 
 def main(path: str) -> None:
     """Print the sum of the density of every axis over segments of 2 s."""
     stream = vk.open_recording(path, calibration=vk.Calibration.full_scale("1 m/s2"))
-    spectrum = averaged_spectrum(stream, 1.5 / 2, scaling="density", running_only=False).spectrum
+    spectrum = as_density(averaged_spectrum(stream, 1.5 / 2, running_only=False).spectrum)
     print(spectrum.values.sum(axis=1) * spectrum.spacing)
 
 

@@ -5,19 +5,23 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
+from scipy import signal
 
 from tests.cli.run import vibekit
 from tests.cli.test_speed import grinder_file
 
 
-@pytest.mark.parametrize("kind", ["amplitude", "envelope", "order"])
+@pytest.mark.parametrize("kind", ["amplitude", "density", "cepstrum", "envelope", "order"])
 def test_document(tmp_path: Path, kind: str) -> None:
     document = vibekit("spectrum", grinder_file(tmp_path), "--kind", kind, "--json").document
     assert document["document"] == "spectrum"
     assert document["kind"] == kind
     assert document["resolution_hz"] > 0
-    if kind != "envelope":
+    assert document["scaling"] and document["unit"] and document["window"] == "hann"
+    if kind not in ("envelope", "cepstrum"):
         named = {name: line["frequency_hz"] for line in document["lines"] for name in line["names"]}
         assert named["spindle 1x"] == pytest.approx(147, rel=0.004)
 
@@ -38,6 +42,29 @@ def test_text_names_lines(tmp_path: Path) -> None:
     ended = vibekit("spectrum", grinder_file(tmp_path), "--kind", "order")
     assert ended.code == 0
     assert "mesh armature-spindle" in ended.out
+
+
+def test_density_is_that_of_scipy(tmp_path: Path) -> None:
+    document = vibekit("spectrum", grinder_file(tmp_path), "--kind", "density", "--json").document
+    samples, rate = soundfile.read(tmp_path / "run.wav")
+    size = round(1.5 * rate / document["resolution_hz"])
+    frequency, density = signal.welch(490.0 * samples[:, 0], rate, nperseg=size)
+    assert (document["scaling"], document["unit"]) == ("power spectral density", "(m/s²)²/Hz")
+    floor = document["floor"]
+    ours = np.interp([800.0, 2000.0, 4000.0], floor["frequency_hz"], floor["x_mps2_squared_per_hz"])
+    theirs = [np.median(density[np.abs(frequency - hz) < 100.0]) for hz in (800.0, 2000.0, 4000.0)]
+    np.testing.assert_allclose(ours, theirs, rtol=0.15)
+    levels = vibekit("spectrum", tmp_path / "run.wav", "--json").document
+    assert document["lines"] == levels["lines"]
+
+
+@pytest.mark.parametrize("kind", ["density", "cepstrum"])
+def test_plot_of_a_kind(tmp_path: Path, kind: str) -> None:
+    target = tmp_path / "it.svg"
+    ended = vibekit("spectrum", grinder_file(tmp_path), "--kind", kind, "--plot", target, "--axis", "y")
+    assert ended.code == 0, ended.err
+    assert {"density": "y  [(m/s²)²/Hz]", "cepstrum": "y  [dB]"}[kind] in target.read_text()
+    assert "spindle 1x" in target.read_text()
 
 
 @pytest.mark.parametrize(("suffix", "start"), [(".png", b"\x89PNG"), (".svg", b"<?xml")])

@@ -12,7 +12,7 @@ from vibekit.machine.spectra import (
     Window,
     amplitude_spectrum,
     analytic_band,
-    density_spectrum,
+    as_density,
     envelope_spectrum,
     line_level,
     noise_bandwidth_bins,
@@ -43,7 +43,7 @@ def test_noise_bandwidth_is_the_published_one(name: str, row: str) -> None:
 
 
 def test_density_is_welch_of_scipy() -> None:
-    ours = density_spectrum(noise(), RATE, resolution=1.5 * RATE / 3200)
+    ours = as_density(amplitude_spectrum(noise(), RATE, resolution=1.5 * RATE / 3200))
     frequency, theirs = signal.welch(noise(), RATE, "hann", 3200, 1600, detrend="constant", scaling="density")
     np.testing.assert_allclose(ours.frequency, frequency)
     np.testing.assert_allclose(ours.values, theirs, rtol=1e-9, atol=1e-12)
@@ -58,7 +58,7 @@ def test_amplitude_is_welch_of_scipy_as_root() -> None:
 
 
 def test_parseval() -> None:
-    spectrum = density_spectrum(noise(), RATE, resolution=1.5)
+    spectrum = as_density(amplitude_spectrum(noise(), RATE, resolution=1.5))
     mean_square = spectrum.values.sum(axis=-1) * spectrum.spacing
     np.testing.assert_allclose(mean_square, (noise() ** 2).mean(axis=-1), rtol=0.01)
 
@@ -81,7 +81,7 @@ def test_level_over_a_fine_grid_of_places_between_bins(window: Window, base: int
         spectrum = amplitude_spectrum(line, RATE, window=window)
         peak = int(np.argmax(spectrum.values[0]))
         assert line_level(spectrum, peak)[0] == pytest.approx(3.0 / np.sqrt(2), rel=0.001)
-        density = density_spectrum(line, RATE, window=window)
+        density = as_density(amplitude_spectrum(line, RATE, window=window))
         lobe = slice(max(0, peak - 5), peak + 6)
         assert np.sqrt(density.values[0, lobe].sum() * density.spacing) == pytest.approx(3.0 / np.sqrt(2), rel=0.001)
 

@@ -27,7 +27,12 @@ _APART = 0.018  # of a panel's width between labels
 _LEAST_DB = 6.0  # over the noise, to be labelled
 _LEAST_SHARE = 0.004  # of the largest, on a linear scale: lower ones cannot be seen
 _NOT_SEPARABLE = "≈ "
-_WHAT = {"amplitude": "Lines", "order": "Lines over orders", "envelope": "Lines of the envelope"}
+_WHAT = {
+    "amplitude": "Lines",
+    "density": "Power spectral density",
+    "order": "Lines over orders",
+    "envelope": "Lines of the envelope",
+}
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,8 @@ def plot_spectrum(result: LineSpectrum, path: Path, view: SpectrumView = Spectru
         _name_lines(panel, result, i)
         if view.frequencies == "log":
             plain_numbers(panel.xaxis)
-        panel.set_ylabel(f"{result.axes[i]}  [{spectrum.unit} r.m.s.]")
+        root = " r.m.s." if spectrum.scaling == "amplitude" else ""
+        panel.set_ylabel(f"{result.axes[i]}  [{spectrum.unit}{root}]")
         _orders_above(panel, result, named=panel is panels[0])
     panels[-1].set_xlabel(_along(result))
     title(
@@ -137,14 +143,14 @@ def _name_lines(panel: Any, result: LineSpectrum, axis: int) -> None:
     logarithmic = panel.get_yscale() == "log"
     base, top = (np.log(low), np.log(high)) if logarithmic else (0.0, high)
     for line, text in labels:
-        at = line.amplitude[axis]
+        at = _height(result, line, axis)
         reach = (np.log(at) if logarithmic else at) - base
         top = max(top, base + reach / (1.0 - min(0.65, 0.05 + _LETTER * len(text))))
     panel.set_ylim((low, np.exp(top)) if logarithmic else (0.0, top))
     for line, text in labels:
         panel.annotate(
             plain(text),
-            (line.frequency_hz / result.hz_per_unit, line.amplitude[axis]),
+            (line.frequency_hz / result.hz_per_unit, _height(result, line, axis)),
             xytext=(0, 4),
             textcoords="offset points",
             rotation=90,
@@ -153,6 +159,15 @@ def _name_lines(panel: Any, result: LineSpectrum, axis: int) -> None:
             fontsize=6.5,
             color=INK,
         )
+
+
+def _height(result: LineSpectrum, line: NamedLine, axis: int) -> float:
+    """Return how high a line is drawn: its amplitude, or of a density its top."""
+    spectrum = result.floored.spectrum
+    if spectrum.scaling == "amplitude":
+        return float(line.amplitude[axis])
+    at = round(line.frequency_hz / result.hz_per_unit / spectrum.spacing)
+    return float(spectrum.values[axis, max(0, at - 1) : at + 2].max())
 
 
 def _labels(panel: Any, result: LineSpectrum, axis: int) -> list[tuple[NamedLine, str]]:
@@ -165,7 +180,7 @@ def _labels(panel: Any, result: LineSpectrum, axis: int) -> list[tuple[NamedLine
         x = line.frequency_hz / result.hz_per_unit
         if not line.names or line.over_floor_db[axis] < _LEAST_DB or not left < x < right:
             continue
-        if panel.get_yscale() == "linear" and line.amplitude[axis] < _LEAST_SHARE * panel.get_ylim()[1]:
+        if panel.get_yscale() == "linear" and _height(result, line, axis) < _LEAST_SHARE * panel.get_ylim()[1]:
             continue
         place = (bent(x) - bent(left)) / (bent(right) - bent(left))
         if all(abs(place - other) >= _APART for other in taken):

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.errors import Notice, RecordingLimitError
-from vibekit.machine.lines import LineSpectrum, named_lines, spectrum
-from vibekit.machine.reading import peaks, with_floor
-from vibekit.machine.spectra import Scaling, Spectrum, Window, scaled, segment_size, window_values
+from vibekit.machine.lines import Kind, LineSpectrum, named_lines, spectrum
+from vibekit.machine.reading import dense, peaks, with_floor
+from vibekit.machine.spectra import Spectrum, Window, scaled, segment_size, window_values
 from vibekit.machine.speed import estimate_speed
 from vibekit.recording.pipeline import in_order, overlapping
 from vibekit.recording.recording import FloatArray, RecordingStream, SignalSource
@@ -56,13 +56,12 @@ def averaged_spectrum(
     source: SignalSource,
     resolution: float | None = None,
     window: Window = "hann",
-    scaling: Scaling = "amplitude",
     running_only: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> AveragedSpectrum:
     """Return the spectrum of a recording or stream, averaged over half-overlapped segments; bounded memory.
 
-    Values as `amplitude_spectrum` and `density_spectrum` give them. `running_only` False averages over everything,
+    Values as `amplitude_spectrum` gives them. `running_only` False averages over everything,
     which is scipy.signal.welch with its defaults.
 
     Raises:
@@ -98,8 +97,6 @@ def averaged_spectrum(
         size,
         source.sample_rate,
         window,
-        scaling,
-        "m/s²" if scaling == "amplitude" else "(m/s²)²/Hz",
     )
     return AveragedSpectrum(
         values, float(np.argmax(taken)) * step, np.count_nonzero(taken) * step, (done * hop + size - hop) * step / hop
@@ -139,9 +136,14 @@ def _adder(size: int, hop: int, window: Window, rows: int) -> Callable[[FloatArr
 
 
 def long_spectrum(
-    stream: RecordingStream, tool: ToolSheet | None = None, progress: Callable[[float], None] | None = None
+    stream: RecordingStream,
+    tool: ToolSheet | None = None,
+    progress: Callable[[float], None] | None = None,
+    kind: Kind = "amplitude",
 ) -> LineSpectrum:
     """Return the lines in a recording of any length: amplitudes averaged over all of its running time.
+
+    `kind`: "amplitude", or "density" for the same with its noise as density.
 
     Speed, names and remarks are those of its first two minutes of running.
 
@@ -156,7 +158,8 @@ def long_spectrum(
     floored = with_floor(averaged.spectrum)
     return replace(
         looked,
-        floored=floored,
+        kind=kind,
+        floored=dense(floored) if kind == "density" else floored,
         resolution_hz=floored.spectrum.resolution,
         lines=named_lines(peaks(floored), looked.expected, floored, 1.0, speed),
         notices=(*looked.notices, _averaged_notice(averaged)),

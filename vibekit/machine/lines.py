@@ -13,7 +13,7 @@ from vibekit.machine.drivetrain import ExpectedLine, expected_lines
 from vibekit.machine.envelope import band_notices, most_impulsive
 from vibekit.machine.families import SidebandRow, sideband_families
 from vibekit.machine.orders import ShaftShare, carried, order_spectrum, shaft_shares, to_angle, without_average
-from vibekit.machine.reading import FlooredSpectrum, LineReading, peaks, with_floor
+from vibekit.machine.reading import FlooredSpectrum, LineReading, dense, peaks, with_floor
 from vibekit.machine.resonances import Resonance, crossed_resonances
 from vibekit.machine.spectra import Spectrum, amplitude_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
@@ -21,7 +21,9 @@ from vibekit.machine.teeth import TeethProposal, propose_teeth, untold_mesh
 from vibekit.recording.recording import FloatArray, Recording, SignalSource
 from vibekit.recording.toolsheet import Shaft, ToolSheet
 
-Kind = Literal["amplitude", "envelope", "order"]
+Kind = Literal["amplitude", "density", "envelope", "order"]
+
+_SCALINGS = {"amplitude": "r.m.s. amplitude", "density": "power spectral density"}
 
 _SHOWN = 60  # lines listed, the clearest ones
 _FLOOR_POINTS = 40
@@ -79,7 +81,7 @@ class LineSpectrum:
                 "file": self.file,
                 "kind": self.kind,
                 "axes": list(self.axes),
-                "scaling": "r.m.s. amplitude",
+                "scaling": _SCALINGS[spectrum.scaling],
                 "unit": spectrum.unit,
                 "window": spectrum.window,
                 "averages": spectrum.averages,
@@ -101,7 +103,8 @@ class LineSpectrum:
         spectrum = self.floored.spectrum
         last = spectrum.frequency.size - 1
         index = np.unique(np.geomspace(max(1, last // 2000), last, _FLOOR_POINTS).astype(int))
-        values = {f"{axis}_mps2": self.floored.floor[i, index].tolist() for i, axis in enumerate(self.axes)}
+        unit = "mps2" if spectrum.scaling == "amplitude" else "mps2_squared_per_hz"
+        values = {f"{axis}_{unit}": self.floored.floor[i, index].tolist() for i, axis in enumerate(self.axes)}
         return {"frequency_hz": (spectrum.frequency[index] * self.hz_per_unit).tolist(), **values}
 
     def _line(self, line: NamedLine) -> dict[str, Any]:
@@ -125,8 +128,9 @@ def spectrum(
 ) -> LineSpectrum:
     """Return the lines in a recording, each with level, height over the noise and what it may be.
 
-    `kind`: "amplitude" over frequency, "order" over turns of the shaft followed (needs a speed), "envelope" of the band
-    in which impacts ring (over turns where the speed is known). `speed` saves estimating it again.
+    `kind`: "amplitude" over frequency, "density" (the same lines, with spectrum and noise as power spectral density),
+    "order" over turns of the shaft followed (needs a speed), "envelope" of the band in which impacts ring (over turns
+    where the speed is known). `speed` saves estimating it again.
 
     Raises:
         UsageError: unknown kind.
@@ -168,7 +172,7 @@ def spectrum(
         recording.origin.file,
         kind,
         recording.axes,
-        floored,
+        dense(floored) if kind == "density" else floored,
         floored.spectrum.resolution * hz_per_unit,
         hz_per_unit,
         named,

@@ -10,7 +10,7 @@ from math import log, sqrt
 
 import numpy as np
 
-from vibekit.machine.spectra import Spectrum, line_level, noise_floor
+from vibekit.machine.spectra import Spectrum, as_density, line_level, noise_floor
 from vibekit.recording.recording import FloatArray
 
 _LEAST_DB = 5.0  # a bump lower than this over its surroundings is as likely the shape of a resonance (no source)
@@ -20,7 +20,7 @@ _FLOOR_LINES = 40.0  # the floor is a median over so many resolutions
 
 @dataclass(frozen=True)
 class FlooredSpectrum:
-    """An amplitude spectrum with its local noise floor, `floor` of the shape of `spectrum.values`."""
+    """A spectrum with its local noise floor, `floor` of the shape of `spectrum.values`."""
 
     spectrum: Spectrum
     floor: FloatArray
@@ -29,7 +29,8 @@ class FlooredSpectrum:
     def over_floor_db(self) -> FloatArray:
         """Decibels over the floor, shape (n_axes, n_bins)."""
         tiny = np.finfo(np.float64).tiny
-        return np.asarray(20.0 * np.log10(np.maximum(self.spectrum.values, tiny) / self.floor))
+        factor = 20.0 if self.spectrum.scaling == "amplitude" else 10.0
+        return np.asarray(factor * np.log10(np.maximum(self.spectrum.values, tiny) / self.floor))
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,12 @@ def with_floor(spectrum: Spectrum) -> FlooredSpectrum:
     """Return an amplitude spectrum with its local noise floor."""
     width = max(16, round(_FLOOR_LINES * spectrum.bins_per_resolution))
     return FlooredSpectrum(spectrum, noise_floor(spectrum.values, width))
+
+
+def dense(floored: FlooredSpectrum) -> FlooredSpectrum:
+    """Return an amplitude spectrum and its floor as densities [(m/s²)²/Hz]."""
+    spectrum = floored.spectrum
+    return FlooredSpectrum(as_density(spectrum), np.square(floored.floor) / spectrum.resolution)
 
 
 def needed_db(averages: int, bins: int, chance: float = _CHANCE) -> float:

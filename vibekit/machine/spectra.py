@@ -110,32 +110,19 @@ def amplitude_spectrum(
     at most 2 s). Hann separates lines; flat-top reads a level within 0.1 % wherever the line falls between bins.
     A line's r.m.s. is √2·|X| / Σw; the bin at zero holds nothing (the mean is removed).
     """
-    return _averaged(samples, sample_rate, resolution, window, "amplitude", unit, frequency_unit)
-
-
-def density_spectrum(
-    samples: FloatArray, sample_rate: float, resolution: float | None = None, window: Window = "hann"
-) -> Spectrum:
-    """Return the power spectral density of `samples` [m/s²], values in (m/s²)²/Hz: 2·|X|² / (fs·Σw²).
-
-    Its integral over frequency is the mean square (Parseval). Arguments as `amplitude_spectrum`.
-    """
-    return _averaged(samples, sample_rate, resolution, window, "density", "(m/s²)²/Hz", "Hz")
-
-
-def _averaged(
-    samples: FloatArray,
-    sample_rate: float,
-    resolution: float | None,
-    window: Window,
-    scaling: Scaling,
-    unit: str,
-    frequency_unit: str,
-) -> Spectrum:
     samples = np.atleast_2d(samples)
     size = segment_size(samples.shape[-1], sample_rate, resolution, window)
     power, count = mean_square_spectrum(samples, size, window_values(window, size))
-    return scaled(power, count, size, sample_rate, window, scaling, unit, frequency_unit)
+    return scaled(power, count, size, sample_rate, window, unit, frequency_unit)
+
+
+def as_density(spectrum: Spectrum) -> Spectrum:
+    """Return the power spectral density [(m/s²)²/Hz] of an amplitude spectrum over Hz: its square over the bandwidth.
+
+    2·|X|² / (fs·Σw²), as (Σw)² cancels; its integral over frequency is the mean square (Parseval).
+    """
+    values = np.square(spectrum.values) / spectrum.resolution
+    return replace(spectrum, values=values, scaling="density", unit="(m/s²)²/Hz")
 
 
 def scaled(
@@ -144,24 +131,22 @@ def scaled(
     size: int,
     sample_rate: float,
     window: Window,
-    scaling: Scaling,
-    unit: str,
+    unit: str = "m/s²",
     frequency_unit: str = "Hz",
 ) -> Spectrum:
-    """Return the spectrum of a mean of |X|² over windowed segments of `size` samples, shape (n_axes, size // 2 + 1)."""
+    """Return the amplitude spectrum of a mean of |X|² over windowed segments of `size` samples.
+
+    `power` shape (n_axes, size // 2 + 1).
+    """
     w = window_values(window, size)
     one_sided = np.full(power.shape[-1], 2.0)
     one_sided[0] = 1.0
     if size % 2 == 0:
         one_sided[-1] = 1.0
-    if scaling == "amplitude":
-        values = np.asarray(np.sqrt(one_sided * power) / w.sum())
-    else:
-        values = np.asarray(one_sided * power / (sample_rate * np.sum(w**2)))
     return Spectrum(
         np.arange(power.shape[-1], dtype=np.float64) * (sample_rate / size),
-        values,
-        scaling,
+        np.asarray(np.sqrt(one_sided * power) / w.sum()),
+        "amplitude",
         unit,
         window,
         noise_bandwidth_bins(w) * sample_rate / size,
