@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from vibekit.machine.on_clock import clock_lines, shaft_odds
 from vibekit.machine.speed import estimate_speed
@@ -126,6 +127,18 @@ def test_a_loaded_drill_heard_with_its_sheet_does_not_leave_for_another_ratio() 
     found = estimate_speed(heard, PRESETS["drill"])
     true = session.speed_hz("spindle", found.time_s, 0.1)
     assert np.nanmean(np.abs(found.at(found.time_s, "spindle") / true - 1) > 0.1) < 0.01
+
+
+@pytest.mark.parametrize("sheet", [None, "die-grinder"])
+@pytest.mark.parametrize(("kind", "rate"), [("white", 3200.0), ("resonance", 6400.0), ("resonance", 3200.0)])
+def test_a_resonance_and_what_noise_peaks_at_are_no_shafts(kind: str, rate: float, sheet: str | None) -> None:
+    noise = np.random.default_rng(30).standard_normal((1, int(8 * rate)))
+    if kind == "resonance":  # of quality 20 at 510 Hz, where the once-per-turn of a die grinder may stand
+        b, a = signal.iirpeak(510.0, 20.0, fs=rate)
+        noise = 0.3 * noise + 3.0 * signal.lfilter(b, a, noise, axis=1)
+    found = estimate_speed(Recording(noise, rate, ("x",)), PRESETS[sheet] if sheet else None)
+    assert not found.known
+    assert found.notices[0].code in ("no_speed", "speed_not_told")
 
 
 @pytest.mark.parametrize("sheet", [None, "drill", "die-grinder"])

@@ -34,6 +34,7 @@ _HIGHEST_HZ = 12_000.0
 _LOUD_BELOW = 1.1  # of the fastest shaft looked for: where once-per-turn lines are compared with each other
 _TALL_DB = 5.0  # over the noise: a line
 _SURE_DB = (4.0, 10.0)  # between these a line counts from little to fully
+_NEAR = 10  # bins to either side
 _LINES = 40
 _MULTIPLES = 40
 _EXPLAINED = 0.4  # of the lines of a tool are multiples of one of its shafts
@@ -55,6 +56,9 @@ _PER_LINE_EVIDENCE = 0.05
 _PER_DB = 0.4
 _PER_TOWER = 2.3
 _FAINTEST_DB = -60.0
+# Against noise: its peaks rise to 5 dB over what is near; by 1.5 dB more the lines of a speed are e times as likely.
+# In noise of many kinds the best speed had 0.6 in all, of 950 right ones 97 in 100 had more than four
+_STANDS_DB, _DB_PER_ODDS, _NOISE = 5.0, 1.5, 3.0
 # The same against a shaft that shows no once-per-turn of its own: there loudness counts against all lines, and a train
 # of pulses, whose lines are many and exact, is no more a shaft's than a bearing's. Set so that no bearing or gear rig
 # whose turn is faint was sure of anything, at no cost to the recordings of the fit
@@ -64,7 +68,8 @@ _OUT_LINE_EVIDENCE, _OUT_DB, _OUT, _OUT_LINES = 0.1, 0.2, 2.0, 20.0
 @dataclass(frozen=True)
 class ClockLines:
     """The spectrum on a track's clock: `decibels` over the noise and `levels` [dB], shape (n_bins,), every `spacing`;
-    the clearest lines at `places` with `heights` [dB]; `reference_hz` is the track itself. All in Hz of the clock.
+    the clearest lines at `places` with `heights` [dB], and `over_near` [dB] over what lies within ten bins, where a
+    resonance has no height; `reference_hz` is the track itself. All in Hz of the clock.
     """
 
     decibels: FloatArray
@@ -72,6 +77,7 @@ class ClockLines:
     spacing: float
     places: FloatArray
     heights: FloatArray
+    over_near: FloatArray
     reference_hz: float
 
 
@@ -79,12 +85,14 @@ class ClockLines:
 class ShaftOdds:
     """A speed at which a shaft may turn, as a factor of the track, and its log odds against the other candidates.
 
-    `stands_out`: log odds that it is a shaft's at all, against one that shows no line of its own.
+    `stands`: log odds that its lines are no noise, nor a resonance; `stands_out`: that they are a shaft's, against one
+    that shows no once-per-turn of its own.
     """
 
     factor: float
     log_odds: float
-    stands_out: float = np.inf
+    stands: float
+    stands_out: float
 
 
 def clock_lines(
@@ -114,13 +122,15 @@ def clock_lines(
     return ClockLines(decibels, levels, spacing, *_clearest(decibels, spacing), clock.reference_hz)
 
 
-def _clearest(decibels: FloatArray, spacing: float) -> tuple[FloatArray, FloatArray]:
-    """Return place [Hz] and height [dB] of the clearest lines, places read between bins by a parabola."""
+def _clearest(decibels: FloatArray, spacing: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return place [Hz], height and height over what is near [dB] of the clearest lines."""
     near = np.lib.stride_tricks.sliding_window_view(decibels, 7)
     peak = 3 + np.flatnonzero((decibels[3:-3] == near.max(axis=1)) & (decibels[3:-3] > _TALL_DB))
     peak = peak[(peak * spacing < _HIGHEST_HZ) & (peak > 3)]
     peak = np.sort(peak[np.argsort(-decibels[peak])[:_LINES]])
-    return _between_bins(decibels, peak) * spacing, decibels[peak]
+    wide = np.lib.stride_tricks.sliding_window_view(np.pad(decibels, _NEAR, mode="edge"), 2 * _NEAR + 1)
+    over_near = decibels[peak] - np.maximum(np.median(wide[peak], axis=-1), 0.0)
+    return _between_bins(decibels, peak) * spacing, decibels[peak], over_near
 
 
 def _between_bins(decibels: FloatArray, top: NDArray[np.intp]) -> FloatArray:
@@ -148,12 +158,14 @@ def shaft_odds(lines: ClockLines, low: float, high: float) -> tuple[ShaftOdds, .
     among_all = np.clip(level - max(tops, default=level.max()), _FAINTEST_DB, 0.0)
     score = _PER_LINE_EVIDENCE * explained + _PER_DB * loudness + _PER_TOWER * towers
     out = _OUT_LINE_EVIDENCE * np.minimum(explained, _OUT_LINES) + _OUT_DB * among_all + _PER_TOWER * towers + _OUT
+    stands = multiples.hit @ (np.maximum(lines.over_near - _STANDS_DB, 0.0) / _DB_PER_ODDS) - _NOISE
     chosen: list[int] = []
     for i in np.argsort(-score):
         if len(chosen) < _KEPT and all(abs(hz[i] / hz[j] - 1.0) > _SAME for j in chosen):
             chosen.append(int(i))
     return tuple(
-        ShaftOdds(_sharpened(lines, hz[i]) / lines.reference_hz, float(score[i]), float(out[i])) for i in chosen
+        ShaftOdds(_sharpened(lines, hz[i]) / lines.reference_hz, float(score[i]), float(stands[i]), float(out[i]))
+        for i in chosen
     )
 
 

@@ -32,7 +32,7 @@ _COASTS_S = 8.0  # longest run-up or coast-down of a handheld tool (common pract
 _RIVALS = 4
 _SUREST, _SUREST_OPEN = 0.98, 0.9  # where no rated speed narrows it, a tool may be unlike any known
 _LEAST_CHANCE = 0.02  # of a rival that is named
-_LEAST_TOLD = 0.2  # chance below which a speed that nothing narrows is not told
+_LEAST_TOLD = 0.2  # chance below which a speed that no train singles out is not told
 _PER_UNUSUAL = 1.5  # log odds on the track's clock per log likelihood of an unusual speed, fitted with the others there
 _CAGE_RATIO = (0.34, 0.46)
 _STANDS = 4.0  # log likelihood ratio of the train's lines on the track's own clock from which they are there
@@ -68,22 +68,21 @@ def line_speed(
     found, middle = _scaled(mapped, path, target, low, high, on)
     on = _with_starts_and_stops(on, along, mapped.hop / mapped.sample_rate)
     weak = not found or found[0].score < LEAST_EVIDENCE
-    if weak and not target.tied:
-        return nothing_found(_no_lines(found), ()), target.of
     chosen = found[0] if found else Candidate(1.0, 0.0)
     time_s, read, rough = refined(samples, mapped, path * chosen.factor, target.orders, on)
     running = np.interp(time_s, mapped.time_s, on.astype(float)) > 0.99
     hz = smoothed(_cleaned(read, rough, running, np.interp(time_s, mapped.time_s, along)))
     lines = clock_lines(samples, sample_rate, time_s, hz, mapped.masked_hz) if weak or not target.tied else None
-    if weak and (lines is None or stand(lines, target.orders) < _STANDS):
-        return nothing_found(_no_lines(found), ()), target.of
     if not target.tied and lines is not None:
-        factor, certain, rivals = _by_clock(lines, float(np.nanmedian(hz)), tool, target)
-        hz = factor * hz
+        best, certain, rivals = _by_clock(lines, float(np.nanmedian(hz)), tool, target)
+        hz, stands = best.factor * hz, best.stands
     else:
         certain, rivals = _posterior(found or (chosen,)), _rivals(chosen, found, middle, tool, target)
+        stands = np.inf if not weak else -np.inf if lines is None else stand(lines, target.orders) - _STANDS
+    if stands < 0.0:
+        return nothing_found(_no_lines(stands), ()), target.of
     certain *= float(np.isfinite(hz[running]).mean() if running.any() else 0.0)
-    if certain < _LEAST_TOLD and not target.narrowed:
+    if certain < _LEAST_TOLD and not target.tied:
         return _cannot_tell(float(np.nanmedian(hz)), certain, rivals), target.of
     notices = () if target.narrowed else (_not_narrowed(),)
     most = _SUREST if target.narrowed else _SUREST_OPEN
@@ -93,24 +92,26 @@ def line_speed(
 
 def _by_clock(
     lines: ClockLines, middle_hz: float, tool: ToolSheet | None, target: Target
-) -> tuple[float, float, tuple[Rival, ...]]:
+) -> tuple[ShaftOdds, float, tuple[Rival, ...]]:
     """Return the factor by which the track is a shaft's, the chance that it is, and the other speeds it may be.
 
     Where no rated speed says that there is a shaft among them, it may be one that shows no line of its own.
     """
-    odds = shaft_odds(lines, target.low_hz / middle_hz, target.high_hz / middle_hz) or (ShaftOdds(1.0, 0.0),)
+    odds = shaft_odds(lines, target.low_hz / middle_hz, target.high_hz / middle_hz)
     scores = np.array([o.log_odds - _PER_UNUSUAL * _unusual(o.factor * middle_hz, target) for o in odds])
     chances = np.exp(scores - scores.max())
     chances /= chances.sum()
     first, *others = (int(i) for i in np.argsort(-chances))
-    if not target.narrowed:
-        chances /= 1.0 + chances[first] * np.exp(-odds[first].stands_out)
-    best = odds[first].factor
+    best = odds[first]
+    others_yet = np.exp(-best.stands) + (0.0 if target.narrowed else np.exp(-best.stands_out))
+    chances /= 1.0 + chances[first] * others_yet
     rivals = []
     for i in others[:_RIVALS]:
         if chances[i] > _LEAST_CHANCE:
             why = f"chance {chances[i]:.2f} against {chances[first]:.2f}; "
-            rivals.append(Rival(odds[i].factor * middle_hz, why + _relation(odds[i].factor / best, tool, target.of)))
+            rivals.append(
+                Rival(odds[i].factor * middle_hz, why + _relation(odds[i].factor / best.factor, tool, target.of))
+            )
     return best, float(chances[first]), tuple(rivals)
 
 
@@ -240,7 +241,7 @@ def _cannot_tell(hz: float, certain: float, rivals: Sequence[Rival]) -> LineSpee
         "speed_not_told",
         "refusal",
         f"cannot tell: the likeliest of several speeds, {hz_to_rpm(hz):.0f} rpm, has a chance of {certain:.2f} only, "
-        "for no once-per-turn stands out and no rated speed narrows it",
+        "for no once-per-turn stands out",
         value=certain,
         limit=_LEAST_TOLD,
         remedy="give a tool sheet with rated_rpm, or spindle_rpm in the sidecar",
@@ -248,12 +249,12 @@ def _cannot_tell(hz: float, certain: float, rivals: Sequence[Rival]) -> LineSpee
     return nothing_found(refusal, (Rival(hz, f"likeliest, chance {certain:.2f}"), *rivals[: _RIVALS - 1]))
 
 
-def _no_lines(found: Sequence[Candidate]) -> Notice:
+def _no_lines(stands: float) -> Notice:
     return Notice(
         "no_speed",
         "refusal",
         "no set of lines of a turning shaft stands over the noise: the speed cannot be told",
-        value=found[0].score if found else 0.0,
-        limit=LEAST_EVIDENCE,
+        value=stands if np.isfinite(stands) else None,
+        limit=0.0,
         remedy="record the running tool closer to its gear head, or with a tachometer channel",
     )
