@@ -142,8 +142,9 @@ def _found(document: Document) -> list[str]:
         at = f" at {power:g} W of shaft power" if power is not None else ""
         low, high = document["droop_low_pct"], document["droop_high_pct"]
         between = f" ({low:.1f} to {high:.1f} %)" if low is not None else ""
-        slower = f"{document['droop_pct']:.1f} % slower{between}{at}"
-        lines.append(f"  under load it turns {slower} (from the {document['droop_from']})")
+        droop = document["droop_pct"]
+        slower = f"{droop:.1f} % slower{between}" if droop >= 0 else f"{-droop:.1f} % faster"
+        lines.append(f"  under load it turns {slower}{at} (from the {document['droop_from']})")
     if any(segment["rpm"] is not None for segment in document["segments"]):
         lines.append("  in brackets: nine tenths of the time in a segment; ±: expanded uncertainty (k = 2)")
     return lines

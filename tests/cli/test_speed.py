@@ -184,3 +184,21 @@ def test_a_phones_plain_sound_file_gives_the_speed(tmp_path: Path, suffix: str, 
     ended = vibekit("grade", path)
     assert (ended.code, ended.out) == (3, "")
     assert "--axes" in ended.err and "vibekit speed" in ended.err
+
+
+def test_compressed_sound_is_told_what_to_do(tmp_path: Path) -> None:
+    path = tmp_path / "heard.m4a"
+    path.write_bytes(b"\0\0\0\x18ftypM4A ")
+    ended = vibekit("speed", path)
+    assert (ended.code, ended.out) == (3, "")
+    assert "convert it to WAV" in ended.err
+
+
+@pytest.mark.parametrize(("rated_rpm", "said"), [(27930 * 1.25, "20.0 % slower"), (27930 * 0.97, "% faster")])
+def test_droop_in_words_with_the_shaft_power(tmp_path: Path, rated_rpm: float, said: str) -> None:
+    path = grinder_file(tmp_path, with_tach=True)
+    (tmp_path / "tool.toml").write_text(SHEET.replace("27930", str(rated_rpm)))
+    sidecar = path.with_suffix(".toml")
+    sidecar.write_text(sidecar.read_text() + 'condition = "loaded"\nshaft_power_w = 200\n')
+    out = vibekit("speed", path).out
+    assert said in out and "at 200 W of shaft power (from the rated no-load speed" in out

@@ -28,6 +28,7 @@ _NO_RECORDINGS = {
     "vibekit rank)",
     ".json": "is a result, not a recording (a grade goes to vibekit exposure as NAME.json@TIME, such as 1h20m)",
 }
+_LOSSY = {".m4a", ".mp3", ".aac", ".ogg", ".oga", ".opus", ".wma", ".amr", ".3gp", ".mp4"}  # as phones record sound
 
 CHANNEL_ROLES = (*ACCELERATION_AXES, "tach", "sound", "-")
 
@@ -147,6 +148,8 @@ def open_raw(path: Path, facts: RecordingFacts) -> RawSource:
     if suffix in readers_text.SUFFIXES:
         return readers_text.open_text(path, facts, parts[1:])
     what = _NO_RECORDINGS.get(suffix, f"no reader for {suffix or 'a file without suffix'}")
+    if suffix in _LOSSY:
+        what = "is compressed sound: record as WAV, or convert it to WAV (of sound for vibekit speed that does no harm)"
     raise InputError(f"{path}: {what}")
 
 
