@@ -69,6 +69,8 @@ def test_bearing_names_only_where_nothing_tied_fits() -> None:
     lines = expected_lines(grinder_sheet(100.0), {"spindle": 100.0})
     assert fitting(100.2, lines, 1.0)[0] == "spindle 1x"
     assert fitting(117.0, lines, 1.0) == ()
+    assert fitting(1300.3, lines, 1.0) == ("spindle 13x",)
+    assert fitting(1320.0, lines, 1.0) == ()
 
 
 def test_envelope_shows_the_rate_of_impacts() -> None:

@@ -55,14 +55,32 @@ def save(figure: Any, path: Path) -> None:
 
 
 def plain(text: str, longest: int | None = None) -> str:
-    """Return text that is drawn as it stands (a dollar sign starts no formula), cut to `longest` letters if given."""
-    cut = text if longest is None or len(text) <= longest else text[: longest - 1] + "…"
+    """Return text that is drawn as it stands (a dollar sign starts no formula), of `longest` letters at most if given.
+
+    Taken out of the middle: names of lines end in what tells them apart.
+    """
+    tail = longest // 2 if longest else 0
+    cut = text if longest is None or len(text) <= longest else text[: longest - 1 - tail] + "…" + text[-tail:]
     return cut.replace("$", r"\$")
 
 
 def title(panel: Any, text: str, **more: Any) -> None:
     """Give a panel its heading."""
     panel.set_title(plain(text), loc="left", fontsize=9, **more)
+
+
+def on_picture(panel: Any, text: str, at: tuple[Any, Any], **more: Any) -> None:
+    """Write a name over a picture of any brightness: white with a dark edge."""
+    from matplotlib.patheffects import withStroke
+
+    panel.annotate(
+        plain(text),
+        at,
+        textcoords="offset points",
+        color="white",
+        path_effects=[withStroke(linewidth=2.0, foreground=INK)],
+        **more,
+    )
 
 
 def legend_beside(panel: Any) -> None:

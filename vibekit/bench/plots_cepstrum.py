@@ -6,16 +6,19 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vibekit.bench.plots import AXIS_COLOURS, INK, new_figure, plain, save, title
+import numpy as np
+
+from vibekit.bench.plots import AXIS_COLOURS, INK, new_figure, plain, plain_numbers, save, title
 from vibekit.bench.plots_spectrum import chosen_axes
 
 if TYPE_CHECKING:
     from vibekit.machine.power_cepstrum import Cepstrum
 
 _HEIGHT = 2.4
-_LABELS = 6  # peaks named per axis
+_LABELS = 10  # peaks named per axis
 _APART = 0.02  # of the width between labels
-_LONGEST = 30
+_LONGEST = 24
+_LETTER = 0.027  # of a panel's height that a letter takes
 
 
 def plot_cepstrum(result: Cepstrum, path: Path, axes: Sequence[str] = ()) -> None:
@@ -30,13 +33,13 @@ def plot_cepstrum(result: Cepstrum, path: Path, axes: Sequence[str] = ()) -> Non
     milliseconds = 1000.0 * result.quefrency_s
     for panel, i in zip(panels, rows, strict=True):
         panel.plot(milliseconds, result.values[i], color=AXIS_COLOURS[names[i]], lw=0.7)
-        panel.set_xlim(milliseconds[0], milliseconds[-1])
+        panel.set(xscale="log", xlim=(0.8 * milliseconds[0], milliseconds[-1]))
+        plain_numbers(panel.xaxis)
         _name_peaks(panel, result, i)
         panel.set_ylabel(f"{names[i]}  [dB]")
     above = panels[0].secondary_xaxis("top", functions=(_turned, _turned))
     above.set_xlabel("lines apart [Hz]", fontsize=8)
-    above.set_xticks([_turned(ms) for ms in panels[0].get_xticks() if milliseconds[0] <= ms <= milliseconds[-1]])
-    above.xaxis.set_major_formatter(lambda hz, _: f"{hz:.4g}")
+    plain_numbers(above.xaxis)
     above.tick_params(labelsize=8)
     panels[-1].set_xlabel("quefrency at the mean speed [ms]" if source.of else "quefrency [ms]")
     title(
@@ -49,30 +52,28 @@ def plot_cepstrum(result: Cepstrum, path: Path, axes: Sequence[str] = ()) -> Non
 
 def _turned(value: Any) -> Any:
     """Return milliseconds as Hz and Hz as milliseconds; nothing is asked for at zero but by the drawing library."""
-    import numpy as np
-
     with np.errstate(divide="ignore"):
         return 1000.0 / np.asarray(value, dtype=np.float64)
 
 
 def _name_peaks(panel: Any, result: Cepstrum, axis: int) -> None:
     """Name the highest peaks of an axis, upright above them, and make room."""
-    left, right = panel.get_xlim()
+    left, right = np.log(panel.get_xlim())
     taken: list[float] = []
     low, high = panel.get_ylim()
     top = high
     for peak in sorted(result.peaks, key=lambda peak: -peak.height[axis]):
-        place = 1000.0 * peak.quefrency_s
+        place = float(np.log(1000.0 * peak.quefrency_s))
         if not peak.names or peak.height[axis] < 3.0 * result.noise[axis]:
             continue
         if len(taken) == _LABELS or any(abs(place - other) < _APART * (right - left) for other in taken):
             continue
         taken.append(place)
         text = plain(peak.names[0], _LONGEST)
-        top = max(top, peak.height[axis] + (0.1 + 0.022 * len(text)) * (high - low))
+        top = max(top, low + (float(peak.height[axis]) - low) / (1.0 - min(0.75, 0.08 + _LETTER * len(text))))
         panel.annotate(
             text,
-            (place, peak.height[axis]),
+            (1000.0 * peak.quefrency_s, peak.height[axis]),
             xytext=(0, 4),
             textcoords="offset points",
             rotation=90,

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from vibekit.bench.plots import new_figure, plain, plain_numbers, save, title
+from vibekit.bench.plots import new_figure, on_picture, plain, plain_numbers, save, title
 from vibekit.bench.plots_spectrum import Scale, chosen_axes
 
 if TYPE_CHECKING:
     from vibekit.machine.maps import SpeedMap
     from vibekit.machine.resonances import Resonance
 
+_LONGEST = 40  # letters along a panel's height
 _DEEP_DB = 60.0  # below the highest level: where the colours end
 _BRIGHTEST = 0.9995  # quantile of the levels that has the brightest colour
 
@@ -59,7 +60,7 @@ def plot_map(
         )
         figure.colorbar(shown, ax=panel, label=f"{mapped.axes[i]} [dB re 1 m/s²]", pad=0.01)
         panel.set(xlim=(mapped.frequency[first], mapped.frequency[last - 1]), ylim=(rpm[0], rpm[-1]))
-        panel.set_ylabel(plain(f"{mapped.of} [1/min]"))
+        panel.set_ylabel(plain(f"{mapped.of} [1/min]", _LONGEST))
         _orders(panel, names, mapped.hz, named=panel is panels[0])
         _resonances(panel, found or ())
         if view.frequencies == "log":
@@ -87,28 +88,22 @@ def _orders(panel: Any, names: dict[str, float], hz: Any, named: bool) -> None:
             continue
         inside = np.flatnonzero(order * hz <= panel.get_xlim()[1])
         last = int(inside[-1]) if inside.size else 0
-        at_top = last == hz.size - 1
-        panel.annotate(
-            plain(name),
-            (order * hz[last], 60.0 * hz[last]),
-            xytext=(0, 2) if at_top else (-2, 3),
-            textcoords="offset points",
-            rotation=30 if at_top else 0,
-            ha="left" if at_top else "right",
-            color="black" if at_top else "white",
-            fontsize=6.5,
-        )
+        at = (order * hz[last], 60.0 * hz[last])
+        if last == hz.size - 1:
+            look = {"rotation": 30, "ha": "left", "color": "black", "fontsize": 6.5}
+            panel.annotate(plain(name, 40), at, xytext=(0, 2), textcoords="offset points", **look)
+        else:
+            on_picture(panel, name, at, xytext=(-2, 3), ha="right", fontsize=6.5)
 
 
 def _resonances(panel: Any, found: Sequence[Resonance]) -> None:
     for resonance in found:
         panel.axvline(resonance.frequency_hz, color="white", lw=1.0, ls="--")
-        panel.annotate(
+        on_picture(
+            panel,
             f"resonance {resonance.frequency_hz:.0f} Hz",
             (resonance.frequency_hz, 0.03),
             xycoords=("data", "axes fraction"),
             xytext=(3, 0),
-            textcoords="offset points",
-            color="white",
             fontsize=7,
         )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from vibekit.bench.plots import AXIS_COLOURS, INK, PALE, legend_beside, new_figure, plain, plain_numbers, save, title
+from vibekit.bench.plots import AXIS_COLOURS, INK, PALE, new_figure, plain, plain_numbers, save, title
 from vibekit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
 Scale = Literal["linear", "log"]
 
-_HEIGHT = 2.9
+_HEIGHT = 3.1
 _MESH = re.compile(r"mesh \S+-\S+")  # which pair is in the text; on a plot it only takes room
 _LABELS = 14  # named lines labelled per axis; more overlap each other
-_LONGEST = 26  # letters of a label
-_LETTER = 0.021  # of a panel's height that a letter takes
+_LONGEST = 32  # letters of a label
+_LETTER = 0.02  # of a panel's height that a letter takes
 _APART = 0.018  # of a panel's width between labels
 _LEAST_DB = 6.0  # over the noise, to be labelled
 _LEAST_SHARE = 0.004  # of the largest, on a linear scale: lower ones cannot be seen
@@ -71,13 +71,22 @@ def plot_spectrum(result: LineSpectrum, path: Path, view: SpectrumView = Spectru
     for panel, i in zip(panels, rows, strict=True):
         panel.set(xscale=view.frequencies, yscale=view.levels)
         panel.plot(spectrum.frequency[part], spectrum.values[i, part], color=AXIS_COLOURS[result.axes[i]], lw=0.7)
-        if result.rest is not None:
+        if result.rest is not None:  # beneath the spectrum: it shows only where something was taken off
             said = f"less what repeats every turn of {spectrum.of}"
-            panel.plot(spectrum.frequency[part], result.rest.values[i, part], color=PALE, lw=0.7, label=plain(said, 44))
+            panel.plot(
+                spectrum.frequency[part],
+                result.rest.values[i, part],
+                color=PALE,
+                lw=0.7,
+                zorder=1,
+                label=plain(said, 60),
+            )
         floor = result.floored.floor[i, part]
         panel.plot(spectrum.frequency[part], floor, color=INK, lw=0.8, ls="--", label="noise beneath the lines")
         panel.set_xlim(spectrum.frequency[first] if view.frequencies == "log" else 0.0, spectrum.frequency[last - 1])
         _name_lines(panel, result, i)
+        if view.levels == "log":
+            _no_level_above(panel, float(spectrum.values[i, part].max()))
         if view.frequencies == "log":
             plain_numbers(panel.xaxis)
         root = " r.m.s." if spectrum.scaling == "amplitude" else ""
@@ -91,8 +100,21 @@ def plot_spectrum(result: LineSpectrum, path: Path, view: SpectrumView = Spectru
     )
     if any(line.not_separable for line in result.lines):
         panels[0].plot([], [], ls="", label=f"{_NOT_SEPARABLE}not separable from a neighbour")
-    legend_beside(panels[0])
+    figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower left", ncols=3, frameon=False, fontsize=8)
     save(figure, path)
+
+
+def _no_level_above(panel: Any, highest: float) -> None:
+    """Write levels up to the highest there is: above stand names only."""
+    from matplotlib.ticker import NullLocator
+
+    low, _ = panel.get_ylim()
+    powers = np.arange(np.ceil(np.log10(low)), np.floor(np.log10(highest)) + 1.0)
+    if powers.size < 2:
+        plain_numbers(panel.yaxis)
+        return
+    panel.set_yticks(10.0 ** powers[:: 1 + powers.size // 7])
+    panel.yaxis.set_minor_locator(NullLocator())
 
 
 def _of_band(result: LineSpectrum) -> str:
@@ -106,7 +128,7 @@ def _over_orders(result: LineSpectrum) -> bool:
 
 def _along(result: LineSpectrum) -> str:
     of = result.floored.spectrum.of
-    return plain(f"order of {of} (times per turn)" if _over_orders(result) else "frequency [Hz]")
+    return plain(f"order of {of} (times per turn)" if _over_orders(result) else "frequency [Hz]", 80)
 
 
 def _orders_above(panel: Any, result: LineSpectrum, named: bool) -> None:
@@ -125,9 +147,9 @@ def _orders_above(panel: Any, result: LineSpectrum, named: bool) -> None:
 
 
 def _drawn(result: LineSpectrum, view: SpectrumView) -> tuple[int, int]:
-    """Return first and last + 1 bin to draw: up to what is wanted, or a little beyond the last named or clear line."""
+    """Return first and last + 1 bin to draw: up to what is wanted, or a little beyond the last named line, if any."""
     spectrum = result.floored.spectrum
-    named = [line.frequency_hz for line in result.lines if line.names] or [line.frequency_hz for line in result.lines]
+    named = [line.frequency_hz for line in result.lines if line.names]
     top = view.up_to_hz or (1.15 * max(named) if named else float("inf"))
     last = int(np.searchsorted(spectrum.frequency, top / result.hz_per_unit))
     last = min(int(spectrum.frequency.size), max(50, last))
@@ -145,11 +167,11 @@ def _name_lines(panel: Any, result: LineSpectrum, axis: int) -> None:
     for line, text in labels:
         at = _height(result, line, axis)
         reach = (np.log(at) if logarithmic else at) - base
-        top = max(top, base + reach / (1.0 - min(0.65, 0.05 + _LETTER * len(text))))
+        top = max(top, base + reach / (1.0 - min(0.7, 0.08 + _LETTER * len(text))))
     panel.set_ylim((low, np.exp(top)) if logarithmic else (0.0, top))
     for line, text in labels:
         panel.annotate(
-            plain(text),
+            text,
             (line.frequency_hz / result.hz_per_unit, _height(result, line, axis)),
             xytext=(0, 4),
             textcoords="offset points",
@@ -162,10 +184,8 @@ def _name_lines(panel: Any, result: LineSpectrum, axis: int) -> None:
 
 
 def _height(result: LineSpectrum, line: NamedLine, axis: int) -> float:
-    """Return how high a line is drawn: its amplitude, or of a density its top."""
+    """Return the top of a line as drawn: its level, which is summed over its bins, lies higher where it is spread."""
     spectrum = result.floored.spectrum
-    if spectrum.scaling == "amplitude":
-        return float(line.amplitude[axis])
     at = round(line.frequency_hz / result.hz_per_unit / spectrum.spacing)
     return float(spectrum.values[axis, max(0, at - 1) : at + 2].max())
 
@@ -193,5 +213,4 @@ def _labels(panel: Any, result: LineSpectrum, axis: int) -> list[tuple[NamedLine
 
 def _label(line: NamedLine) -> str:
     name = _MESH.sub("mesh", line.names[0])
-    cut = name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…"
-    return (_NOT_SEPARABLE if line.not_separable else "") + cut
+    return plain((_NOT_SEPARABLE if line.not_separable else "") + name, _LONGEST)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from vibekit.bench.plots import BLUE, INK, PALE, new_figure, plain, plain_numbers, save, title
+from vibekit.bench.plots import BLUE, INK, PALE, new_figure, on_picture, plain, plain_numbers, save, title
 from vibekit.bench.plots_spectrum import Scale, chosen_axes
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ _DARKEST, _BRIGHTEST = (
 )  # quantiles of the levels: noise is dark, all but single dots have a colour of their own
 _TURNS = 12  # in a frame
 _NARROW = 0.85  # lowest speed to highest from which the scale begins near them
+_LONGEST = 34  # letters along a panel's height
 _TALLEST = 3  # harmonics of the fastest shaft that fit below the top of a linear plot
 
 
@@ -110,14 +111,7 @@ def _tracks(panel: Any, result: SpeedEstimate) -> None:
             panel.plot(result.time_s, n * ratio * result.hz, color="white", lw=0.8, ls=stroke)
         if known.size and ratio * np.nanmedian(result.hz) < panel.get_ylim()[1]:
             at = known[known.size * i // (len(result.ratios) + 1)]  # names of near lines side by side
-            panel.annotate(
-                plain(name),
-                (result.time_s[at], ratio * result.hz[at]),
-                xytext=(3, 3),
-                textcoords="offset points",
-                color="white",
-                fontsize=8,
-            )
+            on_picture(panel, name, (result.time_s[at], ratio * result.hz[at]), xytext=(3, 3), fontsize=8)
 
 
 def _states(panel: Any, result: SpeedEstimate) -> None:
@@ -133,7 +127,7 @@ def _states(panel: Any, result: SpeedEstimate) -> None:
             fontsize=7,
             color=INK,
         )
-    panel.set_ylabel(plain(f"{result.of} [1/min]"))
+    panel.set_ylabel(plain(f"{result.of} [1/min]", _LONGEST))
     low, high = 60.0 * float(np.nanmin(result.hz)), 60.0 * float(np.nanmax(result.hz))
     hardly = low > _NARROW * high  # a speed that is held: its wander would not be seen on a scale from nothing
     panel.set_ylim(0.98 * low if hardly else 0.0, 1.02 * high if hardly else 1.06 * high)

@@ -9,7 +9,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from vibekit.errors import Notice, RecordingLimitError, UsageError, document
-from vibekit.machine.drivetrain import ExpectedLine, expected_lines
+from vibekit.machine.drivetrain import SHAFT_HARMONICS, ExpectedLine, expected_lines
 from vibekit.machine.envelope import band_notices, most_impulsive
 from vibekit.machine.families import SidebandRow, sideband_families
 from vibekit.machine.orders import ShaftShare, carried, order_spectrum, shaft_shares, to_angle, without_average
@@ -27,6 +27,7 @@ _SCALINGS = {"amplitude": "r.m.s. amplitude", "density": "power spectral density
 
 _SHOWN = 60  # lines listed, the clearest ones
 _FLOOR_POINTS = 40
+_IN_STEP = 0.05  # of a shaft's rate: further off a multiple of it, a line is not in step with it
 _SPEED_ERROR = 1e-3  # of the frequency: what a speed read from lines leaves open
 
 
@@ -342,8 +343,9 @@ def wander(speed: SpeedEstimate) -> float:
 def fitting(hz: float, expected: Sequence[ExpectedLine], resolution_hz: float, spread: float = 0.0) -> tuple[str, ...]:
     """Return the names of the expected lines that a line at `hz` fits, the closest first.
 
-    A line tied to the train fits within the resolution (and what the speed wanders, `spread`); a bearing line also
-    within its slip, but only where nothing that is tied to the train fits.
+    A line tied to the train fits within the resolution (and what the speed wanders, `spread`), higher multiples of a
+    shaft's rate than the sheet's lines go to as well; a bearing line also within its slip, but only where nothing that
+    is tied to the train fits.
     """
 
     def off(line: ExpectedLine) -> float:
@@ -357,5 +359,12 @@ def fitting(hz: float, expected: Sequence[ExpectedLine], resolution_hz: float, s
         # a plain harmonic or mesh line is likelier than a high sideband that happens to lie as close
         ranked = sorted(tied, key=lambda e: (e.kind == "sideband", off(e)))
         return tuple(dict.fromkeys(e.name for e in ranked[:3]))
+    for turning in sorted(
+        (e for e in expected if e.kind == "shaft" and e.harmonic == 1), key=lambda e: -e.frequency_hz
+    ):
+        multiple = round(hz / turning.frequency_hz)
+        reach = min(within(turning), _IN_STEP * turning.frequency_hz)
+        if multiple > SHAFT_HARMONICS and abs(hz - multiple * turning.frequency_hz) <= reach:
+            return (f"{turning.part} {multiple}x",)
     slipped = [e for e in expected if e.kind == "bearing" and off(e) <= max(resolution_hz, e.tolerance * hz)]
     return tuple(dict.fromkeys(e.name for e in sorted(slipped, key=off)[:3]))
