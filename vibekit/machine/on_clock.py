@@ -128,9 +128,13 @@ def _clearest(decibels: FloatArray, spacing: float) -> tuple[FloatArray, FloatAr
     peak = 3 + np.flatnonzero((decibels[3:-3] == near.max(axis=1)) & (decibels[3:-3] > _TALL_DB))
     peak = peak[(peak * spacing < _HIGHEST_HZ) & (peak > 3)]
     peak = np.sort(peak[np.argsort(-decibels[peak])[:_LINES]])
-    wide = np.lib.stride_tricks.sliding_window_view(np.pad(decibels, _NEAR, mode="edge"), 2 * _NEAR + 1)
-    over_near = decibels[peak] - np.maximum(np.median(wide[peak], axis=-1), 0.0)
-    return _between_bins(decibels, peak) * spacing, decibels[peak], over_near
+    return _between_bins(decibels, peak) * spacing, decibels[peak], decibels[peak] - _near_db(decibels, peak)
+
+
+def _near_db(decibels: FloatArray, bins: NDArray[np.intp]) -> FloatArray:
+    """Return what lies within ten bins of each, where that is over the noise further off: a resonance, or rumble."""
+    wide = np.lib.stride_tricks.sliding_window_view(np.pad(decibels, _NEAR, mode="reflect"), 2 * _NEAR + 1)
+    return np.asarray(np.maximum(np.median(wide[bins], axis=-1), 0.0))
 
 
 def _between_bins(decibels: FloatArray, top: NDArray[np.intp]) -> FloatArray:
@@ -261,7 +265,6 @@ def stand(lines: ClockLines, orders: Sequence[ExpectedOrder]) -> float:
     """Return the log likelihood ratio that the lines of orders on the track's shaft stand, against noise there."""
     widest = _largest_of_three(lines.decibels)
     inside = [o for o in orders if o.order * lines.reference_hz / lines.spacing < widest.size - 1]
-    seen = [
-        evidence(widest[[round(o.order * lines.reference_hz / lines.spacing)]], o.likely, IN_MEAN)[0] for o in inside
-    ]
-    return float(sum(seen))
+    bins = np.array([round(o.order * lines.reference_hz / lines.spacing) for o in inside], dtype=np.intp)
+    over = widest[bins] - _near_db(lines.decibels, bins)
+    return float(sum(evidence(over[[i]], o.likely, IN_MEAN)[0] for i, o in enumerate(inside)))
