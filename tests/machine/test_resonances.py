@@ -8,7 +8,7 @@ from scipy import signal
 
 from tests.machine.signals import Run
 from tests.machine.test_orders import known_speed
-from vibekit.machine.resonances import order_map, resonances, swept_orders, untested
+from vibekit.machine.resonances import crossed_resonances, order_map, resonances, swept_orders, untested
 from vibekit.machine.speed import estimate_speed
 from vibekit.recording.recording import Recording
 from vibekit.simulate import simulate
@@ -85,6 +85,20 @@ def test_a_steady_or_hurried_speed_says_why_nothing_is_told() -> None:
         "within a tenth"
         in untested(order_map(Recording(hurried.samples, RATE, ("x",)), known_speed(hurried)))[0].message
     )
+
+
+def test_a_shaft_too_slow_for_the_frames_is_said() -> None:
+    tool = preset("drill")
+    made = simulate(tool, seed=301, duration_s=13, off_before_s=1, off_after_s=8, sample_rate=6400.0)
+    speed = estimate_speed(made.recording, tool)
+    found, notices = crossed_resonances(made.recording, speed, tool)
+    assert found is not None
+    assert all(resonance.frequency_hz > 60.0 for resonance in found)
+    (said,) = notices
+    assert said.code == "resonances_below_not_tested" and "15 Hz of spindle" in said.message
+    grinder = simulate(preset("small-grinder"), seed=301, duration_s=13, off_before_s=1, off_after_s=8)
+    speed = estimate_speed(grinder.recording, preset("small-grinder"))
+    assert crossed_resonances(grinder.recording, speed, preset("small-grinder"))[1] == ()
 
 
 @pytest.mark.parametrize("kind", ["small-grinder", "die-grinder", "sander"])

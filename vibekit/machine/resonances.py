@@ -181,10 +181,32 @@ def _rows(values: FloatArray) -> Iterator[FloatArray]:
 def crossed_resonances(
     recording: Recording, speed: SpeedEstimate, tool: ToolSheet | None
 ) -> tuple[tuple[Resonance, ...] | None, tuple[Notice, ...]]:
-    """Return the resonances that the orders of a tool cross in a recording, or None and why none could be told."""
+    """Return the resonances that the orders of a tool cross in a recording, or None; and what could not be told."""
     mapped = order_map(recording, speed, swept_orders(tool, speed.of), every_frame=False)
     found, why_not = resonances(mapped), untested(mapped)
-    return (None, why_not) if why_not and not found else (found, ())
+    return (None, why_not) if why_not and not found else (found, _too_low(speed))
+
+
+def _too_low(speed: SpeedEstimate) -> tuple[Notice, ...]:
+    """Return which shaft turns below what is looked at: its once per turn may pass a resonance that goes unnamed.
+
+    Longer frames would resolve it, but a coast-down changes the speed by more than 6 % within half of one.
+    """
+    slow = {name: shaft_hz for name, shaft_hz in speed.shaft_hz.items() if shaft_hz < _LOWEST_HZ}
+    if not slow:
+        return ()
+    name = min(slow, key=slow.__getitem__)
+    return (
+        Notice(
+            "resonances_below_not_tested",
+            "info",
+            f"resonances below {_LOWEST_HZ:g} Hz are not told, such as any at the {slow[name]:.0f} Hz of {name}: "
+            f"frames of {_FRAME_S:g} s do not resolve them",
+            value=slow[name],
+            limit=_LOWEST_HZ,
+            remedy="strike the tool at rest and look at the spectrum of the ringing",
+        ),
+    )
 
 
 def swept_orders(tool: ToolSheet | None, of: str) -> list[float]:
