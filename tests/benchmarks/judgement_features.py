@@ -16,7 +16,7 @@ _PLAY = {
     "knock": "+",
     "two_least": "+",
 }
-_TEETH = {"level_mesh": "+", "mesh_over": "+", "mesh_share": "+", "side_driver": "?"}
+_TEETH = {"level_mesh": "+", "mesh_over": "+", "mesh_share": "+", "side_least": "?"}
 _RACE = {"line_comb": "+", "line_lead": "+", "pulse_comb": "+", "pulse_lead": "+", **_DISORDER}
 FEATURES: dict[str, dict[str, str]] = {
     "imbalance.accessory": {
@@ -63,21 +63,20 @@ FEATURES: dict[str, dict[str, str]] = {
         "mesh_two": "+",
         "mesh_two_over": "+",
         "level_mesh_two": "+",
-        "side_driven": "?",
-        "side_driven_far": "-",
-        "side_driver_far": "?",
+        "side_most": "?",
+        "side_far": "-",
         "tooth_kurtosis": "-",
         **_DISORDER,
     },
     "gear.eccentric": {
-        "side_driven": "+",
-        "side_driven_over": "+",
+        "side_most": "+",
+        "side_over": "+",
         "knock": "?",
         "level_mesh": "?",
         "mesh_over": "?",
-        "side_driver": "-",
-        "side_driven_far": "-",
-        "side_driven_count": "?",
+        "side_least": "-",
+        "side_far": "-",
+        "side_count": "?",
         "mesh_two": "-",
         "tooth_kurtosis": "-",
         **_DISORDER,
@@ -85,10 +84,9 @@ FEATURES: dict[str, dict[str, str]] = {
     "gear.tooth": {
         "tooth_kurtosis": "+",
         "knock": "+",
-        "side_driven_far": "+",
-        "side_driven_count": "+",
-        "side_driver_far": "?",
-        "side_driven": "?",
+        "side_far": "+",
+        "side_count": "+",
+        "side_most": "?",
         "out_harmonics_over": "+",
         "mesh_two": "-",
         "out_half_over": "-",
@@ -113,5 +111,6 @@ FEATURES: dict[str, dict[str, str]] = {
     "resonance": {"swept_gain": "+", **_DISORDER},
 }
 # What contact adds depends on how long it lasts: which octaves rise together is weighed for every fault, sign open.
+OCTAVE_FEATURES = {f"level_{octave}{end}": "?" for octave in OCTAVES for end in ("", "_noise")}
 for _signs in FEATURES.values():
-    _signs |= {f"level_{octave}{end}": "?" for octave in OCTAVES for end in ("", "_noise")}
+    _signs |= OCTAVE_FEATURES

@@ -17,7 +17,7 @@ the mechanisms do (symptoms after Scheffer & Girdhar 2004, Randall 2011, Randall
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -25,12 +25,16 @@ import numpy as np
 
 from vibekit.machine.feature_words import feature_words
 from vibekit.machine.resonances import order_map
-from vibekit.machine.signal_views import Line, SignalViews, View, decibels, root_sum
+from vibekit.machine.signal_views import Line, SignalViews, decibels, root_sum
+from vibekit.recording.recording import FloatArray
 from vibekit.recording.toolsheet import Mesh, ToolSheet
 
 _GRADE_MM_S = 6.3  # G 6.3: motors under 80 mm shaft height, ISO 21940-11:2016 Table 1
+_SEEN_DB = 6.0  # over the floor: below, what is read is the level of the noise
 _SIGNIFICANT_DB = 10.0  # over the floor: common practice, no source
 _IMPLAUSIBLE_DB = 25.0  # no housing mode of a tool amplifies so much: the speed was lost on the way
+# Sound machines show so much 2x of their 1x, and so much of 1x along the shaft; less is no news (common practice).
+_SOUND_TWO_DB, _SOUND_AXIAL_DB = -24.0, -20.0
 _HARMONICS = range(3, 11)
 _HALVES = (0.5, 1.5, 2.5)
 
@@ -111,17 +115,19 @@ def shaft_features(views: SignalViews, tool: ToolSheet | None, shaft: str, rotor
     one, two = line(1), line(2)
     if one is None:
         return notes
-    if tool and tool.mass_kg and rotor_kg:
+    seen = one.over_floor_db >= _SEEN_DB
+    if seen and tool and tool.mass_kg and rotor_kg:
         grade = residual_unbalance_g_mm(one, tool.mass_kg) * 1e-3 / rotor_kg * 2 * math.pi * one.frequency_hz
         notes.put("grade", decibels(grade, _GRADE_MM_S), one)
-    notes.put("one_level", decibels(one.amplitude_mps2, 1.0), one)
+    if seen:
+        notes.put("one_level", decibels(one.amplitude_mps2, 1.0), one)
     notes.put("one_share", decibels(one.amplitude_mps2, views.low_band_mps2), one)
     notes.put("one_over", one.over_floor_db, one)
     notes.put("noise_one", decibels(views.noise_mps2, one.amplitude_mps2), one)
     below = views.orders.rms_mps2(0.1 * one.frequency_hz, 0.9 * one.frequency_hz)
     notes.put("below_one", decibels(below, one.amplitude_mps2), one)
     if two is not None:
-        notes.put("two_one", decibels(two.amplitude_mps2, one.amplitude_mps2), two)
+        notes.put("two_one", decibels(two.amplitude_mps2, one.amplitude_mps2, _SOUND_TWO_DB), two)
         notes.put("two_over", two.over_floor_db, two)
     _directions(notes, one, two)
     _harmonics(notes, [line(n) for n in _HARMONICS], one)
@@ -140,7 +146,7 @@ def _directions(notes: Notes, one: Line, two: Line | None) -> None:
     """
     if len(one.by_axis_mps2) < 3:
         return
-    notes.put("axial_one", decibels(min(one.by_axis_mps2), one.amplitude_mps2), one)
+    notes.put("axial_one", decibels(min(one.by_axis_mps2), one.amplitude_mps2, _SOUND_AXIAL_DB), one)
     if two is not None:
         quiet = int(np.argmin(one.by_axis_mps2))
         notes.put("axial_two", decibels(two.by_axis_mps2[quiet], two.amplitude_mps2), two)
@@ -176,7 +182,7 @@ def _halves(notes: Notes, readings: list[Line | None]) -> None:
     notes.put("half_over", float(np.mean([max(0.0, r.over_floor_db) for r in known])), strongest)
 
 
-def mesh_features(views: SignalViews, mesh: Mesh) -> Notes | None:
+def mesh_features(views: SignalViews, tool: ToolSheet, mesh: Mesh) -> Notes | None:
     """Return what a gear pair's lines say; None where its teeth or speed are unknown or the rate cannot carry them."""
     if mesh.driver_teeth is None or mesh.driver not in views.ratios:
         return None
@@ -194,48 +200,74 @@ def mesh_features(views: SignalViews, mesh: Mesh) -> Notes | None:
         notes.put("level_mesh_two", decibels(two.amplitude_mps2, 1.0), two)
         notes.put("mesh_two", decibels(two.amplitude_mps2, one.amplitude_mps2), two)
         notes.put("mesh_two_over", two.over_floor_db, two)
-    for role, shaft in (("driver", mesh.driver), ("driven", mesh.driven)):
-        if shaft in views.ratios:
-            _sidebands(notes, view, role, shaft, at, views.ratios[shaft], one)
-    if mesh.driven in views.ratios:
-        notes.put("tooth_kurtosis", views.turn_kurtosis(mesh.driven, mesh.driven_teeth))
-        knock = views.envelope.read(f"{mesh.driven} 1x, envelope", views.ratios[mesh.driven])
-        if knock is not None:
-            notes.put("knock", knock.over_floor_db, knock)
+    gears = ((mesh.driver, mesh.driver_teeth), (mesh.driven, mesh.driven_teeth))
+    turning = [(shaft, teeth) for shaft, teeth in gears if shaft in views.ratios]
+    _of_either_gear(notes, views, tool, [shaft for shaft, _ in turning], at, one)
+    notes.put("tooth_kurtosis", max(0.0, *(views.turn_kurtosis(shaft, teeth) for shaft, teeth in turning)))
+    knocks = [views.envelope.read(f"{shaft} 1x, envelope", views.ratios[shaft]) for shaft, _ in turning]
+    knock = max((k for k in knocks if k is not None), key=lambda k: k.over_floor_db, default=None)
+    if knock is not None:
+        notes.put("knock", knock.over_floor_db, knock)
     return notes
 
 
-def _sidebands(notes: Notes, view: View, role: str, shaft: str, at: float, turn: float, carrier: Line) -> None:
-    """Note level and number of the sidebands of one shaft around the mesh line."""
+def _of_either_gear(
+    notes: Notes, views: SignalViews, tool: ToolSheet, shafts: list[str], at: float, carrier: Line
+) -> None:
+    """Note the sidebands of the gear whose are strongest, and how strong the other's are.
 
-    def pair(k: int) -> Iterator[Line]:
-        for signed in (-k, k):
-            reading = view.read(f"{carrier.name} {signed:+d} {shaft}", at + signed * turn, 0.0)
-            if reading is not None:
-                yield reading
-
-    near = [r for k in (1, 2) for r in pair(k)]
-    far = [r for k in range(3, 9) for r in pair(k)]
-    if near:
-        strongest = max(near, key=lambda r: r.amplitude_mps2)
-        notes.put(f"side_{role}", decibels(root_sum(near), carrier.amplitude_mps2), strongest)
-        notes.put(f"side_{role}_over", strongest.over_floor_db, strongest)
+    A gear off centre, or with one bad tooth, adds those of its own shaft, whichever of the two it sits on.
+    """
+    near = {shaft: sidebands(views, tool, carrier.name, at, shaft, (1, 2)) for shaft in shafts}
+    by_level = sorted((shaft for shaft in shafts if near[shaft]), key=lambda shaft: -root_sum(near[shaft]))
+    for role, shaft in zip(("most", "least"), by_level, strict=False):
+        strongest = max(near[shaft], key=lambda r: r.amplitude_mps2)
+        notes.put(f"side_{role}", decibels(root_sum(near[shaft]), carrier.amplitude_mps2), strongest)
+        if role == "most":
+            notes.put("side_over", strongest.over_floor_db, strongest)
+    far = sidebands(views, tool, carrier.name, at, by_level[0], range(3, 9)) if by_level else []
     if far:
         strongest = max(far, key=lambda r: r.amplitude_mps2)
-        notes.put(f"side_{role}_far", decibels(root_sum(far), carrier.amplitude_mps2), strongest)
-        notes.put(f"side_{role}_count", float(sum(r.over_floor_db > _SIGNIFICANT_DB for r in far)), strongest)
+        notes.put("side_far", decibels(root_sum(far), carrier.amplitude_mps2), strongest)
+        notes.put("side_count", float(sum(r.over_floor_db > _SIGNIFICANT_DB for r in far)), strongest)
 
 
-def ripple_features(views: SignalViews, motor: str, bars: int) -> Notes:
+def sidebands(
+    views: SignalViews, tool: ToolSheet, name: str, at: float, shaft: str, steps: Iterable[int]
+) -> list[Line]:
+    """Return the sidebands of a carrier so many turns of a shaft off it, but for those that fall on another line.
+
+    In a train of whole teeth many do: what stands there is the line of a shaft, a fan or another mesh.
+    """
+    reach = 2.0 * views.orders.floored.spectrum.resolution  # half the main lobe of a Hann window
+    others = own_orders(tool, views.ratios)
+    others = others[np.abs(others - at) > reach]
+    places = [(k, at + k * views.ratios[shaft]) for step in steps for k in (-step, step)]
+    apart = [(k, order) for k, order in places if np.all(np.abs(others - order) > reach)]
+    lines = [views.orders.read(f"{name} {k:+d} {shaft}", order) for k, order in apart]
+    return [line for line in lines if line is not None]
+
+
+def own_orders(tool: ToolSheet, ratios: Mapping[str, float]) -> FloatArray:
+    """Return the orders of shafts (1x to 3x), fan and commutator (1x, 2x) and meshes (1x to 4x) that a sheet states."""
+    orders: list[float] = []
+    for shaft in (s for s in tool.shafts if s.name in ratios):
+        blades, bars = shaft.fan_blades or 0, shaft.commutator_bars or 0
+        orders += [n * ratios[shaft.name] for n in (1, 2, 3, blades, 2 * blades, bars, 2 * bars) if n]
+    for mesh in (m for m in tool.meshes if m.driver in ratios and m.driver_teeth):
+        orders += [n * ratios[mesh.driver] * (mesh.driver_teeth or 0) for n in (1, 2, 3, 4)]
+    return np.array(orders)
+
+
+def ripple_features(views: SignalViews, tool: ToolSheet, motor: str, bars: int) -> Notes:
     """Return what the commutator's line says: its level, and the sidebands that one bad bar adds once per turn."""
-    notes, turn = Notes(), views.ratios[motor]
-    ripple = views.orders.read(f"{motor} commutator", bars * turn, 0.0005)
+    notes, at = Notes(), bars * views.ratios[motor]
+    ripple = views.orders.read(f"{motor} commutator", at, 0.0005)
     if ripple is None:
         return notes
     notes.put("ripple_over", ripple.over_floor_db, ripple)
     notes.put("ripple_share", decibels(ripple.amplitude_mps2, views.high_band_mps2), ripple)
-    sides = [views.orders.read(f"{motor} commutator {k:+d}", (bars + k) * turn) for k in (-2, -1, 1, 2)]
-    seen = [side for side in sides if side is not None]
+    seen = sidebands(views, tool, ripple.name, at, motor, (1, 2))
     if seen:
         strongest = max(seen, key=lambda r: r.over_floor_db)
         notes.put("ripple_side", strongest.over_floor_db, strongest)
@@ -255,7 +287,10 @@ def mains_features(views: SignalViews, line_hz: float | None, mass_kg: float | N
     if pull is not None:
         notes.put("mains_over", pull.over_floor_db, pull)
         notes.put("mains_share", decibels(pull.amplitude_mps2, views.low_band_mps2), pull)
-        if mass_kg:
+        seen = pull.over_floor_db >= _SEEN_DB
+        if seen:
+            notes.put("mains_level", decibels(pull.amplitude_mps2, 1.0), pull)
+        if seen and mass_kg:
             notes.put("mains_force", decibels(mass_kg * pull.amplitude_mps2, 1.0), pull)  # dB over 1 N, free body
     return notes, "the sample rate does not carry twice the mains frequency"
 

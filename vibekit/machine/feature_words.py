@@ -31,6 +31,11 @@ FEATURE_WORDS = {
     "mesh_share": "gear mesh against the whole high band, dB",
     "mesh_two": "2x mesh against mesh, dB",
     "mesh_two_over": "2x mesh over the noise, dB",
+    "side_most": "sidebands 1 and 2 of the gear whose are strongest, against the mesh, dB",
+    "side_least": "sidebands 1 and 2 of the other gear, against the mesh, dB",
+    "side_over": "strongest sideband over the noise, dB",
+    "side_far": "sidebands 3 to 8 of that gear against the mesh, dB",
+    "side_count": "clear lines among those sidebands",
     "tooth_kurtosis": "how much one tooth stands out of the average turn",
     "line_comb": "passing rate, harmonics and sidebands as lines, over the noise, dB",
     "line_lead": "that much clearer than the bearing's other rates, dB",
@@ -42,19 +47,8 @@ FEATURE_WORDS = {
     "ripple_side": "once-per-turn sidebands of the commutator line, dB",
     "mains_over": "twice the mains frequency over the noise, dB",
     "mains_share": "twice the mains frequency against the low band, dB",
+    "mains_level": "twice the mains frequency over 1 m/s², dB",
     "mains_force": "pull at twice the mains frequency over 1 N, dB",
-}
-_OF_GEAR = {"driver": "the driving gear", "driven": "the driven gear"}
-_FAMILY = {
-    "": "sidebands 1 and 2 of {} against the mesh, dB",
-    "over": "sidebands of {} over the noise, dB",
-    "far": "sidebands 3 to 8 of {} against the mesh, dB",
-    "count": "clear lines among sidebands 3 to 8 of {}",
-}
-FEATURE_WORDS |= {
-    f"side_{gear}" + (f"_{family}" if family else ""): words.format(name)
-    for gear, name in _OF_GEAR.items()
-    for family, words in _FAMILY.items()
 }
 FEATURE_WORDS |= {
     f"level_{nominal}{end}": f"{words} the octave of {nominal} Hz over 1 m/s², dB"

@@ -33,7 +33,7 @@ KNOTS = (-6.0, -3.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 9.0)  # spreads; curves
 Ordinary = Mapping[str, tuple[float, float]]  # per feature: middle and spread of ordinary tools
 
 # What is read in place of a feature that the sheet does not allow: without masses the level itself.
-INSTEAD = {"grade": "one_level"}
+INSTEAD = {"grade": "one_level", "mains_force": "mains_level"}
 
 # Which parts of the tool a fault is read from: faults of one role share their ordinary tools.
 ROLE = {

@@ -126,7 +126,7 @@ def _mesh_parts(look: _Look) -> None:
         return  # a direct drive has no gears
     found = False
     for mesh in tool.meshes if tool else ():
-        notes = mesh_features(look.views, mesh)
+        notes = mesh_features(look.views, tool, mesh) if tool else None
         if notes is not None:
             driven = mesh.driven if look.turning(mesh.driven) else mesh.driver
             look.add(faults, f"mesh {mesh.driver}-{mesh.driven}", driven, notes)
@@ -164,7 +164,9 @@ def _motor_parts(look: _Look) -> None:
     tool, motor = look.tool, look.motor
     own_supply = tool is not None and tool.supply in ("battery", "air")
     bars = tool.shaft(motor).commutator_bars if tool and motor else None
-    ripple = ripple_features(look.views, motor, bars) if bars and motor and look.turning(motor) else Notes()
+    ripple = Notes()
+    if tool and motor and bars and look.turning(motor):
+        ripple = ripple_features(look.views, tool, motor, bars)
     if ripple.values and motor:
         look.add(("electrical.commutation",), motor, motor, ripple)
     elif bars or not own_supply:

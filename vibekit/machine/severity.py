@@ -19,7 +19,7 @@ _MEASURE = {
     "imbalance.armature": "grade",
     "spindle.bent": "two_one",
     "gear.wear": "mesh_two",
-    "gear.eccentric": "side_driven",
+    "gear.eccentric": "side_most",
     "gear.tooth": "tooth_kurtosis",
     "bushing.worn": "harmonics_one",
     "mount.loose": "half_over",
