@@ -97,6 +97,18 @@ def test_a_shaft_that_hides_is_known_by_the_mesh_that_it_modulates() -> None:
     assert shaft_odds(lines, 5.0 / 280.0, 600.0 / 280.0)[0].factor == pytest.approx(1.0, rel=1e-3)
 
 
+@pytest.mark.parametrize("follow", [0.5, 1.0])
+def test_half_orders_of_a_loose_shaft_do_not_halve_its_speed(follow: float) -> None:
+    # Looseness: harmonics with lines half-way between them (ISO 13373-3, from memory)
+    whole = {float(n): 1.0 / n for n in range(1, 11)}
+    half = {n + 0.5: 0.2 / (n + 0.5) for n in range(10)}
+    samples, track = lines_of(whole | half, 150.0, follow)
+    lines = clock_lines(samples, RATE, 0.1 * np.arange(track.size), track)
+    assert lines is not None
+    best = shaft_odds(lines, 5.0 / (145.0 * follow), 600.0 / (145.0 * follow))[0]
+    assert best.factor * follow == pytest.approx(1.0, rel=1e-3)
+
+
 def test_where_no_turn_stands_out_nobody_is_sure() -> None:
     # a stiff bearing rig: what a defect excites rings at 2 to 4 kHz, of the shaft at 30 Hz there is next to nothing
     ringing = {3.585 * n: float(np.exp(-((3.585 * n * 30.0 / 3000.0 - 1.0) ** 2) / 0.1)) for n in range(1, 50)}

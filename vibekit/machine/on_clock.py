@@ -222,13 +222,17 @@ def _with_cage(lines: ClockLines, hz: FloatArray, by_line: FloatArray) -> FloatA
 
 
 def _towers(lines: ClockLines, multiples: _Multiples) -> FloatArray:
-    """Return how many multiples of each speed tower over one beside them, one turn off: meshes that it modulates."""
-    heights = np.full((multiples.hit.shape[0], _MULTIPLES + 2), np.nan)
+    """Return how many multiples of each speed tower over one beside them, one turn off: meshes that it modulates.
+
+    What is as tall two turns off is no mesh: of half the speed every other line towers, where half orders stand.
+    """
+    heights = np.full((multiples.hit.shape[0], _MULTIPLES + 4), np.nan)
     speed, line = np.nonzero(multiples.hit)
-    at = multiples.nearest[speed, line].astype(int)
+    at = multiples.nearest[speed, line].astype(int) + 1
     np.fmax.at(heights, (speed, at), lines.heights[line])
-    over = heights[:, 1:-1, None] - np.stack([heights[:, :-2], heights[:, 2:]], axis=-1)
-    return np.asarray((over > _TOWERS_DB).any(axis=-1)[:, _MESH_FROM - 1 :].sum(axis=1), dtype=np.float64)
+    over = heights[:, 2:-2, None] - np.stack([heights[:, i : i + _MULTIPLES] for i in (1, 3, 0, 4)], axis=-1)
+    towers = (over[..., :2] > _TOWERS_DB).any(axis=-1) & ~(over[..., 2:] < _TOWERS_DB).any(axis=-1)
+    return np.asarray(towers[:, _MESH_FROM - 1 :].sum(axis=1), dtype=np.float64)
 
 
 def _once_per_turn_db(lines: ClockLines, hz: FloatArray) -> FloatArray:
