@@ -17,7 +17,7 @@ import numpy as np
 from joblib import Parallel, delayed
 
 import vibekit as vk
-from tests.benchmarks.textbook_tools import FAULTS, Textbook, make, write
+from tests.benchmarks.textbook_signals import FAULTS, Textbook, make, write
 from vibekit.machine.speed import SpeedEstimate
 from vibekit.recording.recording import Origin
 

@@ -1,6 +1,6 @@
 """Diagnosis and speed on tools that the judgement was not fitted on: signals from handbook formulas.
 
-The generator (`tests.benchmarks.textbook_tools`, with the sources of each signature) shares nothing with the simulator.
+The generator (`tests.benchmarks.textbook_signals`, with the source of each signature) has nothing of the simulator.
 Seeds are the first ones; nothing was chosen by its outcome, so that shares are asked for, not every single answer.
 """
 
@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 import vibekit as vk
-from tests.benchmarks import textbook_tools as textbook
-from tests.benchmarks.textbook_tools import FAULTS
+from tests.benchmarks import textbook_signals as textbook
+from tests.benchmarks.textbook_signals import FAULTS
+from tests.benchmarks.textbook_tools import Tool
 from tests.benchmarks.textbook_validation import Told, told
 from tests.cli.run import vibekit
 from vibekit.machine.evidence import PartFeatures
@@ -55,7 +56,7 @@ def test_the_commands_read_a_textbook_tool(tmp_path: Path) -> None:
     assert "imbalance.accessory" in [finding["fault"] for finding in diagnosis["findings"]]
 
 
-def _signal(tool: textbook.Tool) -> textbook.Signal:
+def _signal(tool: Tool) -> textbook.Signal:
     rng = np.random.default_rng(5)
     signal = textbook.Signal(tool, rng, 25600.0, textbook.shaft_turns(rng, 25600.0, tool.rated_hz, "wander"))
     for shaft in range(len(tool.shafts)):
@@ -64,8 +65,8 @@ def _signal(tool: textbook.Tool) -> textbook.Signal:
     return signal
 
 
-def _grinder(**more: int) -> textbook.Tool:
-    plain = textbook.Tool("angle grinder", "battery", 0, 0, 2.0, 480.0, ())
+def _grinder(**more: int) -> Tool:
+    plain = Tool("angle grinder", "battery", 0, 0, 2.0, 480.0, ())
     train = {"shafts": ("armature", "spindle"), "ratios": (1.0, 11 / 39), "meshes": ((0, 1, 11, 39),), "axials": (1, 2)}
     return replace(plain, **train, **more)  # type: ignore[arg-type]
 
