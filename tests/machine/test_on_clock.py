@@ -153,6 +153,15 @@ def test_a_resonance_and_what_noise_peaks_at_are_no_shafts(kind: str, rate: floa
     assert found.notices[0].code in ("no_speed", "speed_not_told")
 
 
+@pytest.mark.parametrize("n_samples", [45, 83, 128, 250])
+@pytest.mark.parametrize("rate", [20.0, 31.0])
+def test_a_handful_of_samples_tells_no_speed(n_samples: int, rate: float) -> None:
+    for kind in (np.random.default_rng(1).standard_normal((2, n_samples)), np.zeros((2, n_samples))):
+        found = estimate_speed(Recording(kind, rate, ("x", "y")))
+        assert not found.known
+        assert found.notices[0].severity == "refusal"
+
+
 @pytest.mark.parametrize("sheet", [None, "drill", "die-grinder"])
 def test_noise_turns_nothing(sheet: str | None) -> None:
     noise = Recording(np.random.default_rng(5).standard_normal((3, 256000)), 25600.0)

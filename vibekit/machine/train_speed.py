@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vibekit.errors import Notice
 from vibekit.machine.folding import against_folding, folded_rivals, rate_too_low
 from vibekit.machine.mains import mains_lines
-from vibekit.machine.on_clock import ClockLines, ShaftOdds, clock_lines, shaft_odds, stand
+from vibekit.machine.on_clock import CAGE, ClockLines, ShaftOdds, clock_lines, shaft_odds, stand
 from vibekit.machine.refine import refined
 from vibekit.machine.salience import LineMap
 from vibekit.machine.speed_target import LineSpeed, Rival, Target, nothing_found, target_of
@@ -22,7 +22,8 @@ from vibekit.recording.toolsheet import ToolSheet
 from vibekit.units import hz_to_rpm
 
 STANDS_BELOW = 0.08  # of the rated speed
-LEAST_EVIDENCE = 1.2  # log likelihood ratio of the whole set of lines below which there is no speed to tell
+_LEAST_SAMPLES = 128  # two of the shortest frames
+_LEAST_EVIDENCE = 1.2  # log likelihood ratio of the whole set of lines below which there is no speed to tell
 _TEMPER = 2.5  # lines are not independent: their summed evidence overstates by about this factor
 _SUPPORT = 2.0  # log likelihood ratio of a frame over a random speed from which the path counts as seen
 _GAP_FRAMES = 6
@@ -34,7 +35,6 @@ _SUREST, _SUREST_OPEN = 0.98, 0.9  # where no rated speed narrows it, a tool may
 _LEAST_CHANCE = 0.02  # of a rival that is named
 _LEAST_TOLD = 0.2  # chance below which a speed is not told
 _PER_UNUSUAL = 1.5  # log odds on the track's clock per log likelihood of an unusual speed, fitted with the others there
-_CAGE_RATIO = (0.34, 0.46)
 # Log likelihood ratio of a train's lines on the track's own clock from which they are rather there than not, and how
 # much more makes it e times as likely: of 108 right tracks of trains one had less than ten, of 40 of noise none had
 _STANDS, _STANDS_TEMPER = 9.0, 1.5
@@ -57,6 +57,8 @@ def line_speed(
     refusal = rate_too_low(target, sample_rate)
     if refusal is not None:
         return nothing_found(refusal, folded_rivals(target, sample_rate)), target.of
+    if samples.shape[-1] < _LEAST_SAMPLES:
+        return nothing_found(_no_lines(-np.inf), ()), target.of
     mapped = map_of(samples, sample_rate, target.slowest_hz, mains_lines(samples, sample_rate, tool))
     on = _running(mapped, calibrated)
     high = min(target.high_hz, 0.47 * sample_rate)
@@ -96,7 +98,7 @@ def _train_stands(lines: ClockLines | None, chosen: Candidate, target: Target) -
     what the line map said.
     """
     if lines is None:
-        return np.inf if chosen.score >= LEAST_EVIDENCE else -np.inf
+        return np.inf if chosen.score >= _LEAST_EVIDENCE else -np.inf
     return (stand(lines, target.orders) - _STANDS) / _STANDS_TEMPER
 
 
@@ -224,9 +226,9 @@ def _relation(ratio: float, tool: ToolSheet | None, of: str | None) -> str:
         turns = tool.ratio(shaft.name, of) if tool and of else None
         if turns is not None and shaft.name != of and abs(ratio / turns - 1.0) < 0.015:
             return f"it would take the {shaft.name}'s lines for the {of}'s"
-    if tool is None and _CAGE_RATIO[0] < ratio < _CAGE_RATIO[1]:
+    if tool is None and CAGE[0] < ratio < CAGE[1]:
         return "the cage of a bearing on a shaft turns at such a share of it"
-    if tool is None and _CAGE_RATIO[0] < 1.0 / ratio < _CAGE_RATIO[1]:
+    if tool is None and CAGE[0] < 1.0 / ratio < CAGE[1]:
         return "lines chosen would be those of a bearing's cage on a shaft that turns so fast"
     simple = Fraction(ratio).limit_denominator(4)
     if simple > 0 and simple.numerator <= 5 and abs(ratio / float(simple) - 1.0) < 0.012:
