@@ -25,6 +25,7 @@ _SHARE_OF_BLUR = 0.6
 _SLOPE = (0.02, 0.4)  # of the speed per second
 _LOW_ORDERS = 20.0
 _PHASE_SPREAD = (0.008, 0.002)  # of the speed: how far a line may lie from the path, steady and from the fine one
+_ROUNDS, _LEFT = 2, 0.1  # second paths at most; of the speed, how far one may lie from the clock it was found on
 _STEADY = 0.02  # change of speed per second, as a share, below which a second path is as good as a fine one
 
 
@@ -35,7 +36,7 @@ def refined(
 
     `path_hz` shape (n_frames,) is the rough track of `mapped`; `on` its frames with the trigger on.
     """
-    second = second_path(samples, mapped, _held(path_hz, on), orders, on)
+    second = _followed(samples, mapped, path_hz, orders, on)
     clock = warped(samples, mapped.sample_rate, second.time_s, eased(second.hz, 5))
     longest = min(mapped.size / mapped.sample_rate, clock.samples.shape[-1] / mapped.sample_rate / 4.0)
     size = 2 * (fast_length(max(LEAST_SAMPLES, int(_frame_s(second, clock, longest) * mapped.sample_rate))) // 2)
@@ -48,6 +49,23 @@ def refined(
     at = np.asarray(0.75 * size + np.arange(n, dtype=np.float64) * (size // 2))
     scale = clock.speed_hz(at) / clock.reference_hz
     return clock.time_s(at), read * scale, rough * scale
+
+
+def _followed(
+    samples: FloatArray, mapped: LineMap, path_hz: FloatArray, orders: Sequence[ExpectedOrder], on: NDArray[np.bool_]
+) -> SecondPath:
+    """Return the second path; where it left the rough one far, lines were blurred on its clock: another with its own.
+
+    A tool leaned on hard loses a fifth of its speed within half a second, and no line stands in the rough path's long
+    frames.
+    """
+    for _ in range(_ROUNDS):
+        held = _held(path_hz, on)
+        second = second_path(samples, mapped, held, orders, on)
+        path_hz = np.interp(mapped.time_s, second.time_s, second.hz)
+        if not (np.abs(path_hz / held - 1.0)[on] > _LEFT).any():
+            break
+    return second
 
 
 def _held(path_hz: FloatArray, on: NDArray[np.bool_]) -> FloatArray:

@@ -25,7 +25,8 @@ _CHUNK_FRAMES = 256  # spectra held in memory at a time
 _BEYOND = 0.2  # of the slope beyond the most: the top of a loud line stays its top
 _ABSENT = -3.0
 _NEUTRAL = 1.6  # 2 dB over noise: where nothing may be concluded, a line counts neither as seen nor as missing
-_JUMP = 0.12  # of the speed: what a loaded tool hardly changes by within a frame
+_MOVING = 20.0  # cost of changing by a factor of e
+_FASTEST = 1.0  # of the speed per second: what a loaded tool hardly changes faster than
 _SHIFTS = (0, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128)  # steps between neighbouring frames
 
 
@@ -188,16 +189,16 @@ def _shifted(values: FloatArray, by: int) -> FloatArray:
 def best_path(scores: FloatArray, seconds_per_frame: float, on: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Return the column of the best path through `scores`, shape (n_frames,), by dynamic programming (Viterbi 1967).
 
-    Moving costs in proportion to the change: a loaded tool's speed wanders by some tens of per cent per second at most.
-    Changing by a factor of e per second costs 2.5 a frame, and a change within one frame costs as its square besides,
-    for inertia allows no jump; an eighth of both while the tool is not `on` and for a second about the trigger, because
-    a start passes the whole range in half a second.
+    Moving costs in proportion to the change, however short the frames that it takes, and as the square of how fast it
+    is besides, for inertia allows no jump: a loaded tool's speed wanders by some tens of per cent per second at most.
+    An eighth of both while the tool is not `on` and for a second about the trigger, because a start passes the whole
+    range in half a second.
     """
     n_frames, n_speeds = scores.shape
     reach = max(1, round(1.0 / seconds_per_frame))
     switching = np.convolve(~on, np.ones(2 * reach + 1), mode="same") > 0
     eased = np.where(switching, 0.125, 1.0)
-    slide = 2.5 * STEP / max(seconds_per_frame, 1e-3)
+    jump = _FASTEST * max(seconds_per_frame, 1e-3)
     moves = [m for shift in _SHIFTS for m in ((shift, -shift) if shift else (0,)) if shift < n_speeds]
     best = scores[0].copy()
     came = np.zeros((n_frames, n_speeds), dtype=np.int16)
@@ -205,7 +206,7 @@ def best_path(scores: FloatArray, seconds_per_frame: float, on: NDArray[np.bool_
         reached = np.full(n_speeds, -np.inf)
         for move in moves:
             to, start = slice(max(0, move), n_speeds + min(0, move)), slice(max(0, -move), n_speeds - max(0, move))
-            candidate = best[start] - eased[t] * (slide * abs(move) + 0.5 * (move * STEP / _JUMP) ** 2)
+            candidate = best[start] - eased[t] * (_MOVING * STEP * abs(move) + 0.5 * (move * STEP / jump) ** 2)
             better = candidate > reached[to]
             reached[to][better] = candidate[better]
             came[t, to][better] = move

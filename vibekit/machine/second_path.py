@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 
 from vibekit.machine.salience import IN_FRAME, STEP, ExpectedOrder, LineMap, best_path, line_map, salience
 from vibekit.machine.spectra import fast_length
+from vibekit.machine.tracking import settled
 from vibekit.machine.warp import Warped, warped
 from vibekit.recording.recording import FloatArray
 
 _LONG_S, _SHORT_S = 0.25, 0.06
 _SPLIT_HZ = 1000.0  # lines above are looked for in short frames
 LEAST_SAMPLES = 64  # of a frame
-_SECOND_REACH = 0.15  # how far the second path may lie from the first
+_SECOND_REACH = 0.3  # how far the second path may lie from the first
 _NEUTRAL_DB = 2.0
 _STANDS_DB = 2.0  # over the neighbourhood, in the median frame: a line that stands
 _SURE_DB = 5.0
@@ -48,7 +49,11 @@ class SecondPath:
 def second_path(
     samples: FloatArray, mapped: LineMap, path_hz: FloatArray, orders: Sequence[ExpectedOrder], on: NDArray[np.bool_]
 ) -> SecondPath:
-    """Return the track along which lines are read: the rough one, where no line lies so high that frames blur it."""
+    """Return the track along which lines are read: the rough one, where no line lies so high that frames blur it.
+
+    An order counts as often as it stood along the rough track, or noise shaped by a resonance, which stays where it is,
+    would be taken for a line that seldom stands.
+    """
     rate = mapped.sample_rate
     clock = warped(samples, rate, mapped.time_s, eased(path_hz, 3))
     reference = clock.reference_hz
@@ -59,9 +64,7 @@ def second_path(
     sizes = [min(mapped.size, int(_LONG_S * rate)), int(_SHORT_S * rate)]
     long, short = (_steady_map(clock, size, mapped.masked_hz) for size in sizes)
     speeds = reference * np.exp(STEP * np.arange(-int(_SECOND_REACH / STEP), int(_SECOND_REACH / STEP) + 1))
-    low, fast = (
-        salience(m.decibels, m.lowest_hz, speeds, p, IN_FRAME) for m, p in zip((long, short), parts, strict=True)
-    )
+    low, fast = (_scores(m, clock, mapped.time_s, on, speeds, p) for m, p in zip((long, short), parts, strict=True))
     at = short.time_s * rate
     time_s = clock.time_s(at)
     running = np.interp(time_s, mapped.time_s, on.astype(float)) > 0.5
@@ -69,6 +72,20 @@ def second_path(
     seen = (long, _nearest(there, short, long), _nearest(running, short, long), parts[0])
     hz = there * clock.speed_hz(at) / reference
     return _judged(time_s, hz, running, [seen, (short, there, running, parts[1])])
+
+
+def _scores(
+    mapped: LineMap,
+    clock: Warped,
+    time_s: FloatArray,
+    on: NDArray[np.bool_],
+    speeds: FloatArray,
+    orders: Sequence[ExpectedOrder],
+) -> FloatArray:
+    """Return the evidence of each speed in a map on a clock; `on`: the moments `time_s` at which the tool runs."""
+    running = np.interp(clock.time_s(mapped.time_s * clock.sample_rate), time_s, on.astype(float)) > 0.5
+    stood = settled(mapped, orders, np.full(running.size, clock.reference_hz), running)
+    return salience(mapped.decibels, mapped.lowest_hz, speeds, stood, IN_FRAME)
 
 
 def _judged(time_s: FloatArray, hz: FloatArray, on: NDArray[np.bool_], maps: Sequence[_MapAlong]) -> SecondPath:

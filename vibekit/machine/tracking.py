@@ -23,7 +23,8 @@ from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import running_median
 
 _FRAME_TURNS = 6.0  # a frame holds so many turns of the slowest shaft, within the limits below
-_FRAME_S = (0.25, 0.64)
+_FRAME_S = (0.25, 0.4)
+_FRAME_LOW_S, _LOW_RATE_HZ = 0.64, 2000.0  # the longest below this rate, at which low orders are all there is
 _HALF_WIDTHS = (1, 2, 4, 8, 16)  # frames to either side over which a track may be smoothed
 _BESIDE_STEPS = (0, -12, -9, 9, 12)  # of the line map: a line's place, and where noise is taken beside it
 _LEAST_FRAMES = 3
@@ -41,8 +42,9 @@ class Candidate:
 
 def frame_sizes(sample_rate: float, slowest_hz: float | None, n_samples: int) -> tuple[int, int]:
     """Return frame length and hop [samples]: long enough for the slowest shaft, short enough for a droop."""
-    wanted = _FRAME_S[0] * 1.5 if slowest_hz is None else _FRAME_TURNS / slowest_hz
-    seconds = float(np.clip(wanted, *_FRAME_S))
+    shortest, longest = _FRAME_S[0], _FRAME_S[1] if sample_rate > _LOW_RATE_HZ else _FRAME_LOW_S
+    wanted = shortest * 1.5 if slowest_hz is None else _FRAME_TURNS / slowest_hz
+    seconds = float(np.clip(wanted, shortest, longest))
     size = fast_length(int(min(seconds * sample_rate, n_samples / 4)))
     return size, max(1, size // 2)
 

@@ -32,7 +32,7 @@ _FOLLOWED = 4.0  # the same, from which a start or stop is followed beyond the l
 _COASTS_S = 8.0  # longest run-up or coast-down of a handheld tool (common practice, no source)
 _RIVALS = 4
 _SUREST, _SUREST_OPEN = 0.98, 0.9  # where no rated speed narrows it, a tool may be unlike any known
-_LEAST_CHANCE = 0.02  # of a rival that is named
+_LEAST_CHANCE = 0.01  # of a rival that is named: a tenth of what is left open where nothing narrows the speed
 _LEAST_TOLD = 0.2  # chance below which a speed is not told
 _PER_UNUSUAL = 1.5  # log odds on the track's clock per log likelihood of an unusual speed, fitted with the others there
 # Log likelihood ratio of a train's lines on the track's own clock from which they are rather there than not, and how
