@@ -32,6 +32,7 @@ _MEASURE = {
     "resonance": "swept_gain",
 }
 _MARKED, _SEVERE = 2.5, 5.0
+_OF_LEVELS = 0.5  # unbalance is told by a plain level: its spread is taken twice as wide, for other sensors and grips
 _UNBALANCE = ("imbalance.accessory", "imbalance.armature")
 
 
@@ -72,7 +73,8 @@ def severity_of(
     if feature is None or feature not in standardised:
         return None
     spreads = standardised[feature]
-    grade: Grade = "severe" if spreads >= _SEVERE else "marked" if spreads >= _MARKED else "slight"
+    wide = _OF_LEVELS if fault in _UNBALANCE else 1.0
+    grade: Grade = "severe" if spreads >= wide * _SEVERE else "marked" if spreads >= wide * _MARKED else "slight"
     line = readings.get("one_share")
     if fault not in _UNBALANCE or line is None or not tool_kg:
         return Severity(grade, feature, spreads)
