@@ -9,7 +9,8 @@ from tests.machine.signals import RATIO, geared_tool, grinder_sheet
 from tests.machine.test_speed import recording
 from vibekit.errors import RecordingLimitError, UsageError
 from vibekit.machine.drivetrain import expected_lines
-from vibekit.machine.lines import LineSpectrum, fitting, spectrum
+from vibekit.machine.line_names import fitting
+from vibekit.machine.lines import LineSpectrum, spectrum
 from vibekit.recording.recording import Recording
 
 

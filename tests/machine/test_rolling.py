@@ -137,3 +137,17 @@ def test_levelled_noise_is_flat_and_lines_are_cut_down() -> None:
     low, high = np.median(level[2000:4000]), np.median(level[20000:22000])
     assert low == pytest.approx(high, rel=0.1)
     assert level[2000:].max() == pytest.approx(3.0, rel=0.05)
+
+
+@pytest.mark.parametrize("slip", [0.0, 0.01])
+def test_multiples_beyond_the_sheets_lines_carry_on_the_series(slip: float) -> None:
+    rate = TURN["outer_race"] * (1.0 - slip)
+    run = struck(100.0, rate, 3.0)
+    sheet = ToolSheet("T-1", shafts=(Shaft("spindle", rated_rpm=6000.0),), bearings=(BEARING,))
+    recording = Recording(run.samples, RATE, ("x", "y", "z"))
+    lines = spectrum(recording, sheet, "order", known_speed(run)).lines
+    named = {name: line.order for line in lines for name in line.names}
+    assert named["5x front outer race"] == pytest.approx(5 * rate, rel=0.002)
+    for name, order in named.items():
+        if name.endswith("x front outer race"):
+            assert order == pytest.approx(int(name.split("x")[0]) * rate, rel=0.002)

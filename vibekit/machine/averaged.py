@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.errors import Notice, RecordingLimitError
-from vibekit.machine.lines import Kind, LineSpectrum, named_lines, spectrum
+from vibekit.machine.line_names import named_lines
+from vibekit.machine.lines import Kind, LineSpectrum, spectrum
 from vibekit.machine.reading import dense, peaks, with_floor
 from vibekit.machine.spectra import Spectrum, Window, scaled, segment_size, window_values
 from vibekit.machine.speed import estimate_speed
