@@ -54,6 +54,7 @@ def speed(
 
     read, notices = _read(options.open(recording, sound_alone=True))
     result = vk.estimate_speed(read)
+    notices += _counted_from(options.from_s)
     result = replace(result, notices=(*result.notices, *notices, *read.origin.notices))
     document = result.to_dict() | segments_with_doubt(result, read)
     axes = tuple(axis or ())
@@ -79,6 +80,15 @@ def _read(stream: RecordingStream) -> tuple[Recording, tuple[Notice, ...]]:
     part = stretch.representative_part(stream, LOOKED_AT_S, progress)
     progress.done()
     return part.recording, (part.notice,)
+
+
+def _counted_from(from_s: float | None) -> tuple[Notice, ...]:
+    """Return that times do not count from the beginning of the file, where they do not."""
+    from vibekit.errors import Notice
+
+    if not from_s:
+        return ()
+    return (Notice("times_from", "info", f"times count from second {from_s:g} of the file (--from)", value=from_s),)
 
 
 @dataclass(frozen=True)

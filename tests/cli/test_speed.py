@@ -202,3 +202,11 @@ def test_droop_in_words_with_the_shaft_power(tmp_path: Path, rated_rpm: float, s
     sidecar.write_text(sidecar.read_text() + 'condition = "loaded"\nshaft_power_w = 200\n')
     out = vibekit("speed", path).out
     assert said in out and "at 200 W of shaft power (from the rated no-load speed" in out
+
+
+def test_a_cut_says_where_its_times_count_from(tmp_path: Path) -> None:
+    path = grinder_file(tmp_path, with_tach=True)
+    cut = vibekit("speed", path, "--from", "2.5", "--json").document
+    assert [n["value"] for n in cut["notices"] if n["code"] == "times_from"] == [2.5]
+    assert cut["segments"][-1]["end_s"] == pytest.approx(3.5, abs=0.1)  # of 6 s
+    assert "times_from" not in {n["code"] for n in vibekit("speed", path, "--json").document["notices"]}

@@ -17,13 +17,12 @@ if TYPE_CHECKING:
     from vibekit.recording.recording import FloatArray, Recording
 
 _SOURCES = {"tach": "the tachometer", "vibration": "the vibration", "sound": "the sound"}
-_DARKEST, _BRIGHTEST = (
-    0.5,
-    0.9995,
-)  # quantiles of the levels: noise is dark, all but single dots have a colour of their own
+# Quantiles of the levels: noise is dark, all but single dots have a colour of their own.
+_DARKEST, _BRIGHTEST = 0.5, 0.9995
 _TURNS = 12  # in a frame
 _NARROW = 0.85  # lowest speed to highest from which the scale begins near them
 _LONGEST = 34  # letters along a panel's height
+_LETTER, _ROW = 0.009, 0.07  # of a panel: width of a letter of a state, height of a row of them
 _TALLEST = 3  # harmonics of the fastest shaft that fit below the top of a linear plot
 
 
@@ -117,11 +116,15 @@ def _tracks(panel: Any, result: SpeedEstimate) -> None:
 def _states(panel: Any, result: SpeedEstimate) -> None:
     """Draw the track in revolutions per minute, and what the tool was doing."""
     panel.plot(result.time_s, 60.0 * result.hz, color=BLUE, lw=1.2, label=plain(result.of))
+    whole_s = max((segment.stop_s for segment in result.segments), default=0.0)
+    row = 0
     for segment in result.segments:
+        narrow = segment.stop_s - segment.start_s < _LETTER * len(segment.state) * whole_s
+        row = (row + 1) % 3 if narrow else 0
         panel.axvline(segment.start_s, color=PALE, lw=0.6, ls="--")
         panel.annotate(
             segment.state,
-            ((segment.start_s + segment.stop_s) / 2, 0.02),
+            ((segment.start_s + segment.stop_s) / 2, 0.02 + _ROW * row),
             xycoords=("data", "axes fraction"),
             ha="center",
             fontsize=7,
