@@ -7,7 +7,9 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -88,6 +90,20 @@ def test_two_writers_lose_and_double_nothing(tmp_path: Path) -> None:
     with open_log(path) as log:
         found = [(e.quantities["n"], e.kind) for e in entries(log, superseded=True)]
     assert sorted(found) == sorted((n, kind) for n in range(60) for kind in ("grade", "speed"))
+
+
+def test_many_who_make_one_log_at_once_all_get_it(tmp_path: Path) -> None:
+    """SQLite waits for no other that sets write-ahead mode; and half a log must not be taken for something else."""
+
+    def count(path: Path, together: threading.Barrier) -> int:
+        together.wait(timeout=60)
+        with open_log(path) as log:
+            return len(entries(log))
+
+    with ThreadPoolExecutor(8) as pool:
+        for n in range(25):
+            path, together = tmp_path / f"log{n}.sqlite", threading.Barrier(8)
+            assert list(pool.map(count, [path] * 8, [together] * 8)) == [0] * 8
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs SIGKILL")

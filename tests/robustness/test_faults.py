@@ -34,7 +34,7 @@ def no_file_beyond(size: int) -> Iterator[None]:
 
 
 def entries(log: Path) -> list[tuple[str, str]]:
-    with sqlite3.connect(log) as connection:
+    with contextlib.closing(sqlite3.connect(log)) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         return connection.execute("SELECT tag, kind FROM entry ORDER BY id").fetchall()
 

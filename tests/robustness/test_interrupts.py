@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +38,7 @@ def unharmed(own: Path, target: str | None) -> None:
     if target is not None:
         text = (own / target).read_bytes()
         assert text.startswith(OLD.encode()) or len(text) > 100 or b"full_scale" in text or b"Proposed" in text
-    with sqlite3.connect(own / "log.sqlite") as connection:
+    with closing(sqlite3.connect(own / "log.sqlite")) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         kinds = [row[0] for row in connection.execute("SELECT kind FROM entry WHERE tag = 'T-11'")]
     assert {"grade", "speed"} <= set(kinds)
@@ -112,7 +113,7 @@ def test_stopped_between_writing_and_naming(
 
 
 def _rows(own: Path) -> list[tuple[object, ...]]:
-    with sqlite3.connect(own / "log.sqlite") as connection:
+    with closing(sqlite3.connect(own / "log.sqlite")) as connection:
         return [*connection.execute("SELECT * FROM entry"), *connection.execute("SELECT * FROM teardown")]
 
 
@@ -196,7 +197,7 @@ def test_two_commands_on_one_log_lose_and_double_nothing(workshop: Path, tmp_pat
     processes = [start(words, own) for words in lines]
     outcomes = [ended(process, words) for process, words in zip(processes, lines, strict=True)]
     assert [outcome.code for outcome in outcomes] == [0, 0, 0, 0], outcomes
-    with sqlite3.connect(own / "new.sqlite") as connection:
+    with closing(sqlite3.connect(own / "new.sqlite")) as connection:
         rows = connection.execute("SELECT recording_sha256, kind FROM entry WHERE superseded_at IS NULL").fetchall()
     assert len(rows) == len(set(rows))
     assert {kind for _, kind in rows} >= {"grade", "speed"}

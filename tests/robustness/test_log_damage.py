@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -90,7 +91,7 @@ def test_text_in_a_table_is_no_formula_and_comes_back(text: str, tmp_path: Path)
         cells = [cell for row in csv.reader(file) for cell in row]
     assert not any(cell.lstrip().startswith(("=", "+", "-", "@")) for cell in cells)
     assert command("log", "import", table, "--log", again).code == 0
-    with sqlite3.connect(again) as connection:
+    with closing(sqlite3.connect(again)) as connection:
         assert connection.execute("SELECT tag, condition FROM entry").fetchone() == (text, text)
 
 
@@ -108,5 +109,5 @@ def test_a_table_with_a_bad_row_adds_nothing(column: str, value: str, tmp_path: 
     outcome = command("log", "import", table, "--log", log)
     assert outcome.code == 3
     assert "row 2" in outcome.err
-    with sqlite3.connect(log) as connection:
+    with closing(sqlite3.connect(log)) as connection:
         assert connection.execute("SELECT count(*) FROM entry").fetchone() == (0,)

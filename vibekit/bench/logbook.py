@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -22,6 +23,11 @@ from vibekit.errors import InputError
 
 APPLICATION_ID = 0x76626B31  # "vbk1", marks the file as ours (SQLite header field made for this)
 BUSY_S = 30.0  # how long a writer waits for another one
+_AGAIN_S = 0.01
+_WHAT_IT_IS = """
+    SELECT user_version, application_id, (SELECT count(*) FROM sqlite_master)
+    FROM pragma_user_version, pragma_application_id
+"""  # at one moment: another may be making the log
 
 # Schema, one script per version; a file of version n gets the scripts after the n-th. Never edit one that was released.
 MIGRATIONS = (
@@ -171,9 +177,7 @@ def _connect_still(path: Path) -> sqlite3.Connection:
 def _prepare(connection: sqlite3.Connection, path: Path, still: bool) -> None:
     """Check that the file is a log (or empty), set write-ahead mode, migrate."""
     connection.row_factory = sqlite3.Row
-    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
-    owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
-    tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    version, owner, tables = connection.execute(_WHAT_IT_IS).fetchone()
     if owner != APPLICATION_ID and (tables or version):
         raise InputError(f"{path}: is a database of something else, not a vibekit log")
     if version > len(MIGRATIONS):
@@ -184,10 +188,23 @@ def _prepare(connection: sqlite3.Connection, path: Path, still: bool) -> None:
         if version < len(MIGRATIONS):
             raise InputError(f"{path}: log schema {version} is old: copy it to a folder that can be written")
         return
-    connection.execute("PRAGMA journal_mode = WAL")
+    _write_ahead(connection)
     connection.execute("PRAGMA synchronous = FULL")
     if version < len(MIGRATIONS):
         _migrate(connection)
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """Set write-ahead mode; where another does so to a new log, SQLite does not wait for it but calls it locked."""
+    until = time.monotonic() + BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(_AGAIN_S)
 
 
 def _migrate(connection: sqlite3.Connection) -> None:
