@@ -83,6 +83,21 @@ def on_picture(panel: Any, text: str, at: tuple[Any, Any], **more: Any) -> None:
     )
 
 
+def upright(panel: Any, text: str, at: tuple[float, float]) -> None:
+    """Write a name upright above the top of a line."""
+    panel.annotate(
+        text,
+        at,
+        xytext=(0, 4),
+        textcoords="offset points",
+        rotation=90,
+        ha="center",
+        va="bottom",
+        fontsize=6.5,
+        color=INK,
+    )
+
+
 def legend_beside(panel: Any) -> None:
     """Put the legend of a panel to its right, where it hides nothing."""
     panel.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)

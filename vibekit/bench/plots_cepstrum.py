@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from vibekit.bench.plots import AXIS_COLOURS, INK, new_figure, plain, plain_numbers, save, title
+from vibekit.bench.plots import AXIS_COLOURS, new_figure, plain, plain_numbers, save, title, upright
 from vibekit.bench.plots_spectrum import chosen_axes
 
 if TYPE_CHECKING:
@@ -71,15 +71,5 @@ def _name_peaks(panel: Any, result: Cepstrum, axis: int) -> None:
         taken.append(place)
         text = plain(peak.names[0], _LONGEST)
         top = max(top, low + (float(peak.height[axis]) - low) / (1.0 - min(0.75, 0.08 + _LETTER * len(text))))
-        panel.annotate(
-            text,
-            (1000.0 * peak.quefrency_s, peak.height[axis]),
-            xytext=(0, 4),
-            textcoords="offset points",
-            rotation=90,
-            ha="center",
-            va="bottom",
-            fontsize=6.5,
-            color=INK,
-        )
+        upright(panel, text, (1000.0 * peak.quefrency_s, float(peak.height[axis])))
     panel.set_ylim(low, top)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from vibekit.bench.plots import AXIS_COLOURS, INK, PALE, new_figure, plain, plain_numbers, save, title
+from vibekit.bench.plots import AXIS_COLOURS, INK, PALE, new_figure, plain, plain_numbers, save, title, upright
 from vibekit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -171,17 +171,7 @@ def _name_lines(panel: Any, result: LineSpectrum, axis: int) -> None:
         top = max(top, base + reach / (1.0 - min(0.7, 0.08 + _LETTER * len(text))))
     panel.set_ylim((low, np.exp(top)) if logarithmic else (0.0, top))
     for line, text in labels:
-        panel.annotate(
-            text,
-            (line.frequency_hz / result.hz_per_unit, _height(result, line, axis)),
-            xytext=(0, 4),
-            textcoords="offset points",
-            rotation=90,
-            ha="center",
-            va="bottom",
-            fontsize=6.5,
-            color=INK,
-        )
+        upright(panel, text, (line.frequency_hz / result.hz_per_unit, _height(result, line, axis)))
 
 
 def _height(result: LineSpectrum, line: NamedLine, axis: int) -> float:

@@ -13,7 +13,15 @@ from vibekit.machine.drivetrain import ExpectedLine, expected_lines
 from vibekit.machine.envelope import band_notices, most_impulsive
 from vibekit.machine.families import SidebandRow, sideband_families
 from vibekit.machine.line_names import NamedLine, named_lines, wander
-from vibekit.machine.orders import ShaftShare, carried, order_spectrum, shaft_shares, to_angle, without_average
+from vibekit.machine.orders import (
+    AngleSignal,
+    ShaftShare,
+    carried,
+    order_spectrum,
+    shaft_shares,
+    to_angle,
+    without_average,
+)
 from vibekit.machine.reading import FlooredSpectrum, dense, peaks, with_floor
 from vibekit.machine.resonances import Resonance, crossed_resonances
 from vibekit.machine.spectra import Spectrum, amplitude_spectrum
@@ -135,8 +143,10 @@ def spectrum(
     shares: tuple[ShaftShare, ...] = ()
     rest: Spectrum | None = None
     if kind == "order":
-        floored, rest, hz_per_unit = _over_orders(recording, speed)
-        shares = shaft_shares(recording.samples, recording.sample_rate, speed)
+        signal = _over_turns(recording, speed)
+        floored, hz_per_unit = with_floor(carried(order_spectrum(signal), signal)), signal.hz
+        rest = carried(order_spectrum(without_average(signal)), signal)
+        shares = shaft_shares(recording.samples, recording.sample_rate, speed, signal)
         crossed, why_not = crossed_resonances(recording, speed, tool)
         notices += why_not
     elif kind == "envelope":
@@ -198,14 +208,13 @@ def running(recording: Recording, speed: SpeedEstimate | None) -> FloatArray:
     return part if part.shape[1] > MIN_DURATION_S * recording.sample_rate / 2 else recording.samples
 
 
-def _over_orders(recording: Recording, speed: SpeedEstimate) -> tuple[FlooredSpectrum, Spectrum, float]:
-    """Return the order spectrum, that of what does not repeat every turn, and the mean speed [Hz]."""
+def _over_turns(recording: Recording, speed: SpeedEstimate) -> AngleSignal:
+    """Return the recording over turns of the shaft followed."""
     signal = to_angle(recording.samples, recording.sample_rate, speed) if speed.known else None
     if signal is None:
         reason = next((n.message for n in speed.notices if n.severity == "refusal"), "no speed is known")
         raise RecordingLimitError(f"{recording.origin.file}: no order spectrum: {reason}")
-    rest = carried(order_spectrum(without_average(signal)), signal)
-    return with_floor(carried(order_spectrum(signal), signal)), rest, signal.hz
+    return signal
 
 
 def _smeared(speed: SpeedEstimate, resolution_hz: float) -> tuple[Notice, ...]:

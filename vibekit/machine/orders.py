@@ -193,7 +193,13 @@ def shaft_share(signal: AngleSignal) -> ShaftShare:
     return ShaftShare(signal.of, turns, np.sqrt(repeats), np.sqrt(rest))
 
 
-def shaft_shares(samples: FloatArray, sample_rate: float, speed: SpeedEstimate) -> tuple[ShaftShare, ...]:
-    """Return what repeats with every turn of each shaft whose speed is known; `samples` shape (n_axes, n_samples)."""
-    signals = (to_angle(samples, sample_rate, speed, name) for name in speed.ratios)
+def shaft_shares(
+    samples: FloatArray, sample_rate: float, speed: SpeedEstimate, followed: AngleSignal | None = None
+) -> tuple[ShaftShare, ...]:
+    """Return what repeats with every turn of each shaft whose speed is known; `samples` shape (n_axes, n_samples).
+
+    `followed` saves making the signal of the shaft followed again.
+    """
+    at_hand = {followed.of: followed} if followed else {}
+    signals = (at_hand.get(name) or to_angle(samples, sample_rate, speed, name) for name in speed.ratios)
     return tuple(shaft_share(signal) for signal in signals if signal is not None)
