@@ -5,25 +5,43 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from vibekit.recording.sidecar import RecordingFacts
 from vibekit.recording.toolsheet import ToolSheet
 
 COVERAGE = 2.0  # k of the expanded uncertainty, about 95 % (JCGM 100:2008, 6.3)
 
+# sensor: calibration and its band; mounting: once per session; recording: of this recording alone (checks, runs)
+Cause = Literal["sensor", "mounting", "position", "operator", "day", "time", "recording"]
+
 
 @dataclass(frozen=True)
 class UncertaintyPart:
-    """One part of the budget: relative standard uncertainty [-] of a_hv, and why it has that size."""
+    """One part of the budget: relative standard uncertainty [-] of a_hv, and why it has that size.
+
+    `cause` says what errs; two results share the error where cause and `key` (which sensor, which operator) agree.
+    A `key` of None is not known and counts as shared. `degrees_of_freedom`: infinite for a stated or assumed size.
+    """
 
     name: str
     relative: float
     origin: str
+    cause: Cause = "recording"
+    key: str | None = None
+    degrees_of_freedom: float = math.inf
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the part as document data."""
-        return {"name": self.name, "standard_pct": 100.0 * self.relative, "origin": self.origin}
+        """Return the part as document data; infinite degrees of freedom are None."""
+        degrees = self.degrees_of_freedom
+        return {
+            "name": self.name,
+            "standard_pct": 100.0 * self.relative,
+            "origin": self.origin,
+            "cause": self.cause,
+            "key": self.key,
+            "degrees_of_freedom": degrees if math.isfinite(degrees) else None,
+        }
 
 
 # ISO 5349-2:2001 clauses 6.2 and 7 name these sources and give no figures: sizes are common practice, no source,
