@@ -20,6 +20,17 @@ BudgetOption = Annotated[
     bool, typer.Option("--budget", help="Show the parts of the uncertainty, each with where it comes from.")
 ]
 
+AxesFactorOption = Annotated[
+    float | None,
+    typer.Option(
+        "--missing-axes-factor",
+        metavar="1.0..1.7",
+        min=1.0,
+        max=1.7,
+        help="Total value over the largest axis, where axes are missing and the dominant one was measured.",
+    ),
+]
+
 
 def register(commands: typer.Typer) -> None:
     """Add the command."""
@@ -31,6 +42,7 @@ def grade(
     options: RecordingOptions,
     plot: PlotOption = None,
     budget: BudgetOption = False,
+    missing_axes_factor: AxesFactorOption = None,
     as_json: Json = False,
     fail_over: FailOver = None,
 ) -> None:
@@ -46,7 +58,7 @@ def grade(
 
     def work(path: Path) -> Any:
         progress = Progress(f"grading {path.name}")
-        magnitude = vk.grade(options.open(path), progress=progress)
+        magnitude = vk.grade(options.open(path), progress=progress, missing_axes_factor=missing_axes_factor)
         progress.done()
         return magnitude
 
@@ -88,7 +100,8 @@ def _recording(row: dict[str, Any]) -> list[str]:
             values = (row[key][axis] for key in ("a_hw_mps2", "a_band_limited_mps2", "peak_mps2"))
             lines.append("  {}   {:>8} {:>10} {:>10}".format(axis, *(number(value) for value in values)))
     lines.append(
-        f"  total a_hv {number(row['a_hv_mps2'])} ± {number(row['expanded_uncertainty_mps2'], 2)} m/s²  (k = 2);  "
+        f"  total a_hv {number(row['a_hv_mps2'])} ± {number(row['expanded_uncertainty_mps2'], 2)} m/s²  "
+        f"(k = {row['coverage_factor']:.3g});  "
         f"largest 1 s {number(row['running_max_mps2'])} m/s²"
     )
     return lines
@@ -126,5 +139,19 @@ def _budget(summary: dict[str, Any]) -> list[str]:
     """Return the parts of the uncertainty, the largest first; squares add up (JCGM 100:2008, 5.1.2)."""
     parts = sorted(summary["uncertainty_budget"], key=lambda part: -part["standard_pct"])
     combined = math.hypot(*(part["standard_pct"] for part in parts))
-    lines = [f"    {part['standard_pct']:5.2f} %  {part['name']:<26} {printable(part['origin'])}" for part in parts]
-    return ["  uncertainty, standard (k = 1), by part:", *lines, f"    {combined:5.2f} %  combined"]
+    lines = [
+        f"    {part['standard_pct']:5.2f} %  {part['name']:<26} {printable(part['origin'])}; {_cause(part)}"
+        for part in parts
+    ]
+    degrees = summary["effective_degrees_of_freedom"]
+    known = "infinite" if degrees is None else f"{degrees:.3g}"
+    return [
+        "  uncertainty, standard (k = 1), by part:",
+        *lines,
+        f"    {combined:5.2f} %  combined; effective degrees of freedom {known}: k = {summary['coverage_factor']:.3g}",
+    ]
+
+
+def _cause(part: dict[str, Any]) -> str:
+    """Return what errs, and which one where that is known."""
+    return printable(f"cause {part['cause']}, {part['key']}" if part["key"] else f"cause {part['cause']}")

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from tests.documents import notice_of, sound
 from vibekit.errors import Notice
@@ -14,6 +17,7 @@ from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.summary import allowed_time, grade_document, summarise
 from vibekit.recording.toolsheet import ToolSheet
 
+DRAWS = 1_000_000
 CALIBRATION = unc.UncertaintyPart("calibration", 0.02, "certificate")
 
 
@@ -29,6 +33,10 @@ class Run:
     sheet: ToolSheet | None = None
     budget: tuple[unc.UncertaintyPart, ...] = (CALIBRATION, unc.OPERATOR)
     notices: tuple[Notice, ...] = ()
+    run: int | None = None
+    a_hw_mps2: Mapping[str, float | None] = field(default_factory=dict)
+    missing_axes_factor: float | None = None
+    test_code: str | bool | None = None
 
     def row(self) -> dict[str, Any]:
         return {"a_hv_mps2": self.a_hv_mps2}
@@ -49,13 +57,13 @@ def expanded(a: float, *relative: float) -> float:
 def test_a_summary_by_hand() -> None:
     """Front: A has 4 and 6, B has 8 m/s²: (5 + 8) / 2 = 6.5; rear: 3.0 and 3.2 make 3.1. ISO 5349-2 5.4.
 
-    s of 4, 6, 8 is 2.0; t of three runs 1.32 (JCGM 100:2008 Table G.2); two operators share the operator's part.
+    Means 5 and 8 spread by 3/√2: u = 1.5 m/s² with one degree of freedom (JCGM 100:2008 H.5.2.4, G.2b); that of the
+    rear is 0.1 m/s² and the operator's part. k from scipy.stats.t, the ends of the time drawn by JCGM 101.
     """
     rear = [Run(3.0, "rear", "A"), Run(3.2, "rear", "A")]
     front = [Run(8.0, "front", "B"), Run(4.0, "front", "A"), Run(6.0, "front", "A")]
     document = sound(grade_document([*rear, *front]), "grade")
     summary = document["summary"]
-    doubt = expanded(6.5, 0.02, 0.08 / 2**0.5, 1.32 * 2.0 / (6.0 * 3**0.5))
     assert document["recordings"] == [{"a_hv_mps2": a} for a in (3.0, 3.2, 8.0, 4.0, 6.0)]
     assert document["summaries"] == [summary]
     assert (summary["tool"], summary["condition"], summary["position"]) == ("T-1", "loaded", "front")
@@ -63,25 +71,30 @@ def test_a_summary_by_hand() -> None:
     assert summary["a_hv_mps2"] == pytest.approx(6.5)
     assert summary["standard_deviation_mps2"] == pytest.approx(2.0)
     assert summary["coefficient_of_variation"] == pytest.approx(2.0 / 6.5)
-    assert summary["expanded_uncertainty_mps2"] == pytest.approx(doubt)
-    assert [part["name"] for part in summary["uncertainty_budget"]] == [
-        "calibration",
-        unc.OPERATOR.name,
-        unc.REPEATABILITY.name,
-    ]
-    assert summary["uncertainty_budget"][1]["standard_pct"] == pytest.approx(8.0 / 2**0.5)
-    assert summary["uncertainty_budget"][1]["origin"].endswith("mean of 2")
+    combined = math.hypot(0.02 * 6.5, 1.5)
+    assert summary["effective_degrees_of_freedom"] == pytest.approx(combined**4 / 1.5**4)
+    k = stats.t.ppf(stats.norm.cdf(2.0), summary["effective_degrees_of_freedom"])
+    assert summary["coverage_factor"] == pytest.approx(k)
+    assert summary["expanded_uncertainty_mps2"] == pytest.approx(k * combined)
+    assert [part["name"] for part in summary["uncertainty_budget"]] == ["calibration", unc.OPERATOR.name]
+    assert summary["uncertainty_budget"][1]["standard_pct"] == pytest.approx(100 * 1.5 / 6.5)
+    assert summary["uncertainty_budget"][1]["degrees_of_freedom"] == 1.0
     other = summary["positions"][1]
     assert (other["position"], other["runs"]) == ("rear", 2)
     assert other["a_hv_mps2"] == pytest.approx(3.1)
-    assert other["expanded_uncertainty_mps2"] == pytest.approx(
-        expanded(3.1, 0.02, 0.08, 1.84 * 0.1 * 2**0.5 / (3.1 * 2**0.5))
-    )
+    parts = math.hypot(0.02 * 3.1, 0.08 * 3.1, 0.1)
+    degrees = parts**4 / 0.1**4
+    assert other["effective_degrees_of_freedom"] == pytest.approx(degrees)
+    assert other["expanded_uncertainty_mps2"] == pytest.approx(stats.t.ppf(stats.norm.cdf(2.0), degrees) * parts)
+    rng = np.random.default_rng(1)
+    drawn = 6.5 + 1.5 * rng.standard_t(1, DRAWS) + 0.02 * 6.5 * rng.standard_normal(DRAWS)
+    upper = np.quantile(drawn, stats.norm.cdf(2.0))
     time = summary["allowed_trigger_time"]
     for key, value in (("to_action_value", 2.5), ("to_limit_value", 5.0)):  # T = 8 h·(value / a)², eq. 2
-        ends = [28800 * (value / a) ** 2 for a in (6.5, 6.5 + doubt, 6.5 - doubt)]
-        assert list(time[key].values()) == pytest.approx(ends)
         assert list(time[key]) == ["value_s", "low_s", "high_s"]
+        assert time[key]["value_s"] == pytest.approx(28800 * (value / 6.5) ** 2)
+        assert time[key]["low_s"] == pytest.approx(28800 * (value / upper) ** 2, rel=0.03)
+        assert time[key]["high_s"] is None
     assert {n["code"] for n in document["notices"]} == {"runs_scatter", "screening_aid"}
     assert summary["emission"] is None  # B has one run
 
@@ -134,13 +147,41 @@ def test_the_least_certain_run_sets_the_budget() -> None:
     assert summary.expanded_uncertainty_mps2 == pytest.approx(expanded(5.0, 0.2))
 
 
-@pytest.mark.parametrize(("k", "verdict"), [(4.0, "not verified"), (5.0, "cannot tell"), (6.0, "verified")])
+@pytest.mark.parametrize(("k", "verdict"), [(4.0, "not verified"), (5.99, "not verified"), (6.0, "verified")])
 def test_the_declared_value_of_the_sheet_is_checked(k: float, verdict: str) -> None:
-    """EN 12096 (from memory): 10 m/s² with U = 2·10·sqrt(0.02² + 0.08²) = 1.65 against 4 + K."""
+    """EN 12096 (from memory): 10 m/s² against 4 + K, without a band of one's own doubt: K holds it."""
     sheet = ToolSheet("T-1", declared_vibration_mps2=4.0, declared_uncertainty_mps2=k)
-    declared = grade_document([Run(10.0), Run(10.0, sheet=sheet)])["summary"]["declared"]
+    code = "EN 60745-2-3"
+    runs = [Run(10.0, test_code=code), Run(10.0, sheet=sheet, test_code=code)]
+    declared = grade_document(runs)["summary"]["declared"]
     assert (declared["declared_vibration_mps2"], declared["declared_uncertainty_mps2"]) == (4.0, k)
     assert declared["verdict"] == verdict
+
+
+@pytest.mark.parametrize(
+    ("runs", "why"),
+    [
+        ([{}], "not under its test code"),
+        ([{"test_code": "EN 60745-2-3"}, {}], "not under its test code"),
+        ([{"test_code": "EN 60745-2-3"}, {"test_code": "ISO 28927-1"}], "not under one test code"),
+        ([{"test_code": False}], "not under its test code"),
+        ([{"test_code": True, "condition": "No-load"}], "without load"),
+        ([{"test_code": True, "budget": (unc.UncertaintyPart("missing axes", 0.2, ""),)}], "all three axes"),
+    ],
+)
+def test_other_work_than_the_test_codes_verifies_nothing(runs: list[dict[str, Any]], why: str) -> None:
+    """EN 12096 (from memory) verifies by the test code that a and K were declared under."""
+    sheet = ToolSheet("T-1", declared_vibration_mps2=4.0, declared_uncertainty_mps2=2.0)
+    for a_hv, found in ((3.0, "at most"), (9.0, "more than")):
+        declared = summarise([Run(a_hv, sheet=sheet, **facts) for facts in runs]).declared
+        assert declared is not None and declared.verdict == "compared only"
+        assert why in declared.reason and "compared, not verified" in declared.reason and found in declared.reason
+
+
+def test_a_test_code_without_load_verifies_where_it_is_named() -> None:
+    sheet = ToolSheet("T-1", declared_vibration_mps2=4.0, declared_uncertainty_mps2=2.0)
+    declared = summarise([Run(5.0, sheet=sheet, condition="no load", test_code="EN 60745-2-3")]).declared
+    assert declared is not None and declared.verdict == "verified"
 
 
 def test_nothing_declared_nothing_checked() -> None:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from vibekit.bench.sheets import SharedFacts
     from vibekit.handarm.magnitude import VibrationMagnitude
 
-REVISION = 2  # of the analysis: results of another revision in a log are computed again
+REVISION = 3  # of the analysis: results of another revision in a log are computed again
 SpindleSpeed = tuple[float | None, str | None, tuple[Notice, ...]]  # rpm, source, what stood in the way
 
 SPEED_READS_S = 600.0  # the speed is taken from at most this much of a recording: it is read into memory
@@ -71,15 +71,30 @@ class RunResult:
         facts = ("mass_kg", "price", "hours_used", "declared_vibration_mps2", "declared_uncertainty_mps2")
         return ToolSheet(self.tag, **{name: getattr(self, name) for name in facts})
 
+    @property
+    def a_hw_mps2(self) -> dict[str, float | None]:
+        """Weighted value by axis [m/s²], None of an axis not measured."""
+        return self.grade.get("a_hw_mps2") or {}
+
+    @property
+    def missing_axes_factor(self) -> float | None:
+        """What the largest axis was multiplied by where axes are missing, as stated."""
+        return self.grade.get("missing_axes_factor")
+
+    @property
+    def test_code(self) -> str | bool | None:
+        """The emission test code that the run was made under."""
+        return self.grade.get("test_code")
+
     def to_dict(self) -> dict[str, Any]:
         """Return the result as plain data; `from_dict` reads it back."""
-        return asdict(self)
+        return {**asdict(self), "budget": [part.stored() for part in self.budget]}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> RunResult:
         """Return the result that `to_dict` wrote."""
         values = {field.name: data[field.name] for field in fields(cls)}
-        values["budget"] = tuple(UncertaintyPart(**part) for part in values["budget"])
+        values["budget"] = tuple(UncertaintyPart.restored(part) for part in values["budget"])
         values["notices"] = tuple(Notice(**notice) for notice in values["notices"])
         return cls(**values)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,8 @@ _MOST_PAIRS = 15  # told one by one: those of six tools
 class Estimate:
     """A tool's magnitude [m/s²] with its doubt, both parts relative standard uncertainties [-].
 
-    `systematic` is what all its runs share; `scatter` is that of their mean, known from `freedom` degrees of freedom.
+    `systematic` is what all its runs share; `scatter` is that of their mean, known from `freedom` degrees of freedom;
+    `shared` what other tools measured with the same sensor or by the same person share, by its name.
     """
 
     tag: str
@@ -28,6 +29,7 @@ class Estimate:
     systematic: float
     scatter: float
     freedom: float = math.inf
+    shared: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def log(self) -> float:
@@ -73,11 +75,12 @@ def probability_less(a: Estimate, b: Estimate) -> float:
 
     The difference of the logarithms over its combined uncertainty follows Student's t with the effective degrees of
     freedom of Welch and Satterthwaite (JCGM 100:2008, G.4, eq. G.2b), nothing being known of the tools beforehand.
-    The parts of two tools are taken as independent; where sensor and operator were the same this errs towards doubt.
+    What both share cancels: a sensor that reads high does so for both. All else is taken as independent.
     """
     from scipy.special import ndtr, stdtr  # the distributions alone: scipy.stats takes half a second to load
 
     variance = sum(part**2 for one in (a, b) for part in (one.systematic, one.scatter))
+    variance += sum((a.shared.get(name, 0.0) - b.shared.get(name, 0.0)) ** 2 for name in {*a.shared, *b.shared})
     difference = b.log - a.log
     if variance == 0:
         return 0.5 if difference == 0 else float(difference > 0)
@@ -121,8 +124,10 @@ def _drawn_ranks(estimates: Sequence[Estimate]) -> NDArray[np.int64]:
     """Return the ranks of draws from the tools' distributions, shape (n_tools, n_draws)."""
     rng = np.random.default_rng(0)
     drawn = np.empty((len(estimates), _DRAWS))
+    common = {name: rng.standard_normal(_DRAWS) for name in sorted({name for one in estimates for name in one.shared})}
     for row, one in zip(drawn, estimates, strict=True):
         endless = math.isinf(one.freedom)
         scatter = rng.standard_normal(_DRAWS) if endless else rng.standard_t(one.freedom, _DRAWS)
         row[:] = one.log + one.systematic * rng.standard_normal(_DRAWS) + one.scatter * scatter
+        row += sum(u * common[name] for name, u in one.shared.items())
     return np.asarray(drawn.argsort(axis=0).argsort(axis=0) + 1)

@@ -20,9 +20,10 @@ from vibekit.bench.terms import (
     usual_condition,
 )
 from vibekit.errors import Notice, distinct, document
+from vibekit.handarm.axes import completed
 from vibekit.handarm.exposure import NOT_A_PERMIT
 from vibekit.handarm.summary import AllowedTime, GradeSummary, PositionResult, summarise
-from vibekit.handarm.uncertainty import combined, run_scatter, without_repeatability
+from vibekit.handarm.uncertainty import REPEATABILITY, UncertaintyPart, combined, effective_degrees
 from vibekit.recording.conditions import LOADED, plain_term, without_load
 from vibekit.standards.exposure_values import EU
 
@@ -154,13 +155,24 @@ def rank(runs: Sequence[RunResult], title: str = "", condition: str | None = Non
 
 
 def _estimate(tag: str, runs: Sequence[RunResult]) -> Estimate:
+    """Return a tool's magnitude with its doubt, that of the sensor and of the operator apart where it is known whose.
+
+    Mounting and position are made anew for each tool, and do not cancel between two.
+    """
     deciding = summarise(runs).deciding
     assert deciding is not None
-    systematic = combined(without_repeatability(deciding.budget))
-    variation = deciding.coefficient_of_variation
-    if variation is None:
-        return Estimate(tag, deciding.a_hv_mps2, systematic, run_scatter(deciding.budget).relative)
-    return Estimate(tag, deciding.a_hv_mps2, systematic, variation / math.sqrt(deciding.runs), deciding.runs - 1)
+    scatter = [part for part in deciding.budget if _is_scatter(part)]
+    shared = [part for part in deciding.budget if part.cause in ("sensor", "operator") and part.key]
+    shared = [part for part in shared if part not in scatter]
+    own = [part for part in deciding.budget if part not in scatter and part not in shared]
+    freedom = effective_degrees(scatter)
+    names = {f"{part.name}: {part.key}": part.relative for part in shared}
+    return Estimate(tag, deciding.a_hv_mps2, combined(own), combined(scatter), freedom, names)
+
+
+def _is_scatter(part: UncertaintyPart) -> bool:
+    """Tell whether a part is that of runs, or of operators as their means show it."""
+    return part.name == REPEATABILITY.name or math.isfinite(part.degrees_of_freedom)
 
 
 def _tool(
@@ -208,7 +220,9 @@ def _order(tool: ToolResult) -> tuple[Any, ...]:
 def _notices(tools: Sequence[ToolResult], runs: Sequence[RunResult]) -> list[Notice]:
     """Return what a reader of the ranking must know."""
     graded = [tool for tool in tools if tool.summary]
-    notices = [n for run in runs for n in run.notices if n.code in ("speed_unknown", "axes_missing")]
+    whole = completed(runs)
+    notices = [n for run in runs for n in run.notices if n.code == "speed_unknown"]
+    notices += [n for run in runs if id(run) not in whole for n in run.notices if n.code == "axes_missing"]
     notices += [n for tool in graded if tool.summary for n in tool.summary.notices if n.code != "few_runs"]
     if not graded:
         why = "no recording of the bench can be graded in one condition: nothing can be compared"

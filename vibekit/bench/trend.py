@@ -217,7 +217,7 @@ def _doubt(entry: Entry, quantity: str) -> float | None:
 
 
 def _budget(entry: Entry) -> tuple[UncertaintyPart, ...]:
-    return tuple(UncertaintyPart(**part) for part in entry.document.get("budget") or ())
+    return tuple(UncertaintyPart.restored(part) for part in entry.document.get("budget") or ())
 
 
 def _sessions(points: Sequence[Point], scale: Callable[[float], float]) -> list[Session]:

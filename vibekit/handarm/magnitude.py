@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from vibekit.errors import InputError, Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
+from vibekit.handarm.axes import total_value
 from vibekit.handarm.bands import nominal_centres
 from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
 from vibekit.handarm.onepass import LevelTrack, measure
@@ -21,14 +22,13 @@ from vibekit.recording.background import floor_notice
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, SignalSource
 from vibekit.recording.segments import middle, trigger_on
+from vibekit.recording.sidecar import AXES_FACTOR
 from vibekit.recording.toolsheet import ToolSheet
 
 BoolArray = NDArray[np.bool_]
 ByAxis = dict[str, float | None]
 
-_MISSING_AXES_MULTIPLIER = 1.7  # on the dominant axis, ISO 5349-1:2001 clause 4.5 and Annex (1.0 to 1.7)
 _LEAST_OFF_S = 2.0  # of trigger-off time that tell the floor: more than a tool takes to come to rest
-_MULTIPLIER_DOUBT = (1.7 - 1.0) / math.sqrt(3.0) / 1.7  # r.m.s. distance from the 1.7 used, relative; JCGM 100 F.2.4.5
 
 
 @dataclass(frozen=True)
@@ -65,6 +65,8 @@ class VibrationMagnitude:
     track: LevelTrack
     on: BoolArray
     notices: tuple[Notice, ...]
+    missing_axes_factor: float | None = None
+    test_code: str | bool | None = None
 
     @property
     def tool(self) -> str | None:
@@ -73,7 +75,7 @@ class VibrationMagnitude:
 
     @property
     def expanded_uncertainty_mps2(self) -> float | None:
-        """Expanded uncertainty (k = 2) of a_hv, with the repeatability of a single run."""
+        """Expanded uncertainty of a_hv, with the repeatability of a single run."""
         return None if self.a_hv_mps2 is None else unc.expanded(self.a_hv_mps2, unc.with_repeatability(self.budget))
 
     @property
@@ -118,7 +120,10 @@ class VibrationMagnitude:
             "crest_factor": self.crest_factor,
             "running_max_mps2": self.running_max_mps2,
             "third_octave": self._third_octave_dict(),
+            "missing_axes_factor": self.missing_axes_factor,
+            "test_code": self.test_code,
             "expanded_uncertainty_mps2": self.expanded_uncertainty_mps2,
+            **unc.coverage_dict(unc.with_repeatability(self.budget)),
             "uncertainty_budget": [part.to_dict() for part in unc.with_repeatability(self.budget)],
             "notices": [notice.to_dict() for notice in self.notices],
         }
@@ -132,12 +137,16 @@ class VibrationMagnitude:
 
 
 def grade(
-    source: SignalSource, tool: ToolSheet | None = None, progress: Callable[[float], None] | None = None
+    source: SignalSource,
+    tool: ToolSheet | None = None,
+    progress: Callable[[float], None] | None = None,
+    missing_axes_factor: float | None = None,
 ) -> VibrationMagnitude:
     """Return the hand-arm vibration magnitude of a recording or a stream, over the trigger-on time.
 
-    The first 0.3 s, where the weighting filter settles, do not enter. With one or two axes the dominant axis is
-    multiplied by 1.7 as ISO 5349-1 allows, and a caution says so.
+    The first 0.3 s, where the weighting filter settles, do not enter. With one or two axes the largest axis is
+    multiplied by 1.7, or by `missing_axes_factor` (here, else in the sidecar, else in the tool sheet), 1.0 to 1.7 as
+    ISO 5349-1 allows, and a caution says so.
 
     Raises:
         UsageError: the recording is weighted already.
@@ -149,6 +158,8 @@ def grade(
         raise UsageError(
             f"{source.origin.file or 'recording'}: is weighted already; grade takes the unweighted recording"
         )
+    if missing_axes_factor is not None and not AXES_FACTOR[0] <= missing_axes_factor <= AXES_FACTOR[1]:
+        raise UsageError(f"missing_axes_factor {missing_axes_factor:g} must be 1.0 to 1.7 (ISO 5349-1)")
     if not source.axes:
         raise InputError(f"{source.origin.file or 'recording'}: holds no acceleration axis (x, y, z) to be graded")
     tool = tool or source.origin.tool
@@ -160,7 +171,7 @@ def grade(
     on_s = float(track.counts[on].sum()) / track.sample_rate
     limits = reasons_against(tool, band, on_s, clipping.share)
     notices = (*source.origin.notices, *_trigger_notice(triggered.single_state, on_s), *limits)
-    return _evaluate(source, tool, track, on, band, not refused(limits), notices)
+    return _evaluate(source, tool, track, on, band, not refused(limits), notices, missing_axes_factor)
 
 
 def _trigger_notice(single_state: bool, on_s: float) -> tuple[Notice, ...]:
@@ -183,6 +194,7 @@ def _evaluate(
     band: tuple[float, float],
     gradeable: bool,
     notices: tuple[Notice, ...],
+    missing_axes_factor: float | None,
 ) -> VibrationMagnitude:
     start = np.arange(on.size) * track.frame_s
     used = on & (start >= SETTLING_S)
@@ -191,8 +203,11 @@ def _evaluate(
     weighted = np.sqrt(track.weighted[:, used].sum(axis=1) / samples)
     limited = np.sqrt(track.band_limited[:, used].sum(axis=1) / samples)
     running = _running_while_on(track, used)
-    total, axis_notices, axis_parts = _total_value(source.axes, weighted)
     facts = source.origin.facts
+    factors = (missing_axes_factor, facts.missing_axes_factor, tool.missing_axes_factor if tool else None)
+    factor = next((value for value in factors if value is not None), None)
+    keys = unc.cause_keys(facts, tool, source.origin.sensor)
+    total = total_value(_by_axis(source.axes, weighted, True), factor, keys["position"])
     return VibrationMagnitude(
         file=source.origin.file,
         sheet=tool,
@@ -207,15 +222,17 @@ def _evaluate(
         band_covered_hz=band,
         gradeable=gradeable,
         a_hw_mps2=_by_axis(source.axes, weighted, gradeable),
-        a_hv_mps2=total if gradeable else None,
+        a_hv_mps2=total.a_hv_mps2 if gradeable else None,
         a_band_limited_mps2=_by_axis(source.axes, limited, gradeable),
         peak_mps2=_by_axis(source.axes, track.peak[:, used].max(axis=1), True),
         running_max_mps2=math.sqrt(running.max()) if gradeable and running.size else None,
         third_octave=_third_octaves(track, on),
-        budget=(*axis_parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool)),
+        budget=(*total.parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool, source.origin.sensor)),
         track=track,
         on=on,
-        notices=(*notices, *axis_notices, *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum()))),
+        notices=(*notices, *total.notices, *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum()))),
+        missing_axes_factor=factor,
+        test_code=facts.test_code,
     )
 
 
@@ -245,27 +262,6 @@ def _running_while_on(track: LevelTrack, used: BoolArray) -> FloatArray:
 def _by_axis(axes: tuple[str, ...], values: FloatArray, known: bool) -> ByAxis:
     given = dict(zip(axes, values.tolist(), strict=True))
     return {axis: given.get(axis) if known else None for axis in ("x", "y", "z")}
-
-
-def _total_value(
-    axes: tuple[str, ...], weighted: FloatArray
-) -> tuple[float, tuple[Notice, ...], tuple[unc.UncertaintyPart, ...]]:
-    """Return a_hv, with a caution and an uncertainty part where axes are missing. ISO 5349-1:2001 eq. 1."""
-    if len(axes) == 3:
-        return float(np.sqrt(np.square(weighted).sum())), (), ()
-    caution = Notice(
-        "axes_missing",
-        "caution",
-        f"only axis {', '.join(axes)} measured: the dominant axis is multiplied by {_MISSING_AXES_MULTIPLIER}, "
-        "the upper end of what ISO 5349-1 allows (1.0 to 1.7)",
-        value=len(axes),
-        limit=3,
-        remedy="measure x, y and z, at once or one after the other",
-    )
-    part = unc.UncertaintyPart(
-        "missing axes", _MULTIPLIER_DOUBT, "rectangular over the multiplier's range 1.0 to 1.7, about the 1.7 used"
-    )
-    return _MISSING_AXES_MULTIPLIER * float(weighted.max()), (caution,), (part,)
 
 
 def _third_octaves(track: LevelTrack, on: BoolArray) -> ThirdOctaves:

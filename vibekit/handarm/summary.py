@@ -2,39 +2,30 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any, Protocol
 
-from vibekit.errors import Notice, document
+from vibekit.errors import Notice, distinct, document
 from vibekit.handarm import uncertainty as unc
+from vibekit.handarm.axes import MISSING, AxisRun, OperatorRun, completed, operator_runs
 from vibekit.handarm.emission import DeclaredCheck, EmissionSeries, emission_series, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
+from vibekit.handarm.nested import mean_of_means, nested_budget
 from vibekit.recording.background import floor_notice
-from vibekit.recording.conditions import is_off, plain_term
+from vibekit.recording.conditions import is_off, plain_term, without_load
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.standards.exposure_values import EU
 
 
-class GradedRun(Protocol):
+class GradedRun(AxisRun, Protocol):
     """What a summary needs of a graded recording: a `VibrationMagnitude`, or a result read back from a log."""
 
     @property
     def sheet(self) -> ToolSheet | None: ...  # noqa: D102
     @property
-    def tool(self) -> str | None: ...  # noqa: D102
-    @property
-    def condition(self) -> str | None: ...  # noqa: D102
-    @property
-    def position(self) -> str | None: ...  # noqa: D102
-    @property
-    def operator(self) -> str | None: ...  # noqa: D102
-    @property
-    def a_hv_mps2(self) -> float | None: ...  # noqa: D102
-    @property
-    def budget(self) -> tuple[unc.UncertaintyPart, ...]: ...  # noqa: D102
+    def test_code(self) -> str | bool | None: ...  # noqa: D102
 
 
 class GradedRecording(GradedRun, Protocol):
@@ -47,7 +38,7 @@ class GradedRecording(GradedRun, Protocol):
 
 @dataclass(frozen=True)
 class AllowedTime:
-    """Daily trigger time to a value [s]; `low_s` and `high_s` are its ends for the doubt of a_hv (k = 2)."""
+    """Daily trigger time to a value [s]; `low_s` and `high_s` are its ends for the doubt of a_hv (95.45 %)."""
 
     value_s: float | None
     low_s: float | None
@@ -58,14 +49,16 @@ class AllowedTime:
         return {"value_s": self.value_s, "low_s": self.low_s, "high_s": self.high_s}
 
 
-def allowed_time(a_hv: float | None, uncertainty: float | None, value_mps2: float) -> AllowedTime:
+def allowed_time(a_hv: float | None, reach: float | None, value_mps2: float) -> AllowedTime:
     """Return the daily trigger time until A(8) reaches a value; None where it cannot be given.
+
+    `reach` [m/s²] is how far a_hv's ends lie from it.
 
     Source: ISO 5349-1:2001 eq. 2 solved for T, at a_hv and at its ends.
     """
     if a_hv is None:
         return AllowedTime(None, None, None)
-    low, high = unc.ends(a_hv, uncertainty or 0.0)
+    low, high = unc.ends(a_hv, reach or 0.0)
     return AllowedTime(*(time_to_reach(a, value_mps2) for a in (a_hv, high, low)))
 
 
@@ -84,6 +77,7 @@ class PositionResult:
     unsteady: float | None
     budget: tuple[unc.UncertaintyPart, ...]
     emission: EmissionSeries | None
+    notices: tuple[Notice, ...] = ()
 
     @property
     def coefficient_of_variation(self) -> float | None:
@@ -94,8 +88,13 @@ class PositionResult:
 
     @property
     def expanded_uncertainty_mps2(self) -> float:
-        """Expanded uncertainty (k = 2)."""
+        """Expanded uncertainty: k by the effective degrees of freedom (95.45 %)."""
         return unc.expanded(self.a_hv_mps2, self.budget)
+
+    @property
+    def reach_mps2(self) -> float:
+        """How far above a_hv its upper end lies for a time that is to be safe: at least the expanded uncertainty."""
+        return unc.reach(self.budget) * self.a_hv_mps2
 
     def to_dict(self) -> dict[str, Any]:
         """Return the position's figures as document data."""
@@ -105,6 +104,7 @@ class PositionResult:
             "standard_deviation_mps2": self.standard_deviation_mps2,
             "coefficient_of_variation": self.coefficient_of_variation,
             "expanded_uncertainty_mps2": self.expanded_uncertainty_mps2,
+            **unc.coverage_dict(self.budget),
             "position": self.position,
         }
 
@@ -127,14 +127,14 @@ class GradeSummary:
 
     @property
     def expanded_uncertainty_mps2(self) -> float | None:
-        """Expanded uncertainty (k = 2) of the deciding position."""
+        """Expanded uncertainty of the deciding position."""
         return self.deciding.expanded_uncertainty_mps2 if self.deciding else None
 
     def allowed(self, value_mps2: float) -> AllowedTime:
         """Return the allowed daily trigger time to a value; None of a background, which is no tool in use."""
         if is_off(self.condition):
             return AllowedTime(None, None, None)
-        return allowed_time(self.a_hv_mps2, self.expanded_uncertainty_mps2, value_mps2)
+        return allowed_time(self.a_hv_mps2, self.deciding.reach_mps2 if self.deciding else None, value_mps2)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the summary as it stands in the `grade` document."""
@@ -144,6 +144,8 @@ class GradeSummary:
             "standard_deviation_mps2": None,
             "coefficient_of_variation": None,
             "expanded_uncertainty_mps2": None,
+            "coverage_factor": None,
+            "effective_degrees_of_freedom": None,
             "position": None,
         }
         return {
@@ -164,7 +166,8 @@ class GradeSummary:
 def summarise(magnitudes: Sequence[GradedRun]) -> GradeSummary:
     """Return the result of recordings of one tool in one condition.
 
-    Runs are averaged per operator, operators per position; the larger position decides.
+    Axes recorded one after the other are joined to runs; runs are averaged per operator, operators per position; the
+    larger position decides.
     Source: ISO 5349-2:2001 5.4 (runs, both hands); Directive 2002/44/EC Annex A.2(b) (the higher hand).
     """
     graded = [m for m in magnitudes if m.a_hv_mps2 is not None]
@@ -174,6 +177,7 @@ def summarise(magnitudes: Sequence[GradedRun]) -> GradeSummary:
     tool, condition = (magnitudes[0].tool, magnitudes[0].condition) if magnitudes else (None, None)
     who = ", ".join(fact for fact in (tool, condition, deciding.position if deciding else None) if fact)
     notices = _run_notices(deciding, f"{who}: " if who else "") if deciding else ()
+    notices += distinct([n for position in positions for n in position.notices])
     declared = _declared(magnitudes, deciding)
     notices += (_TEST_CODE,) if declared else ()
     return GradeSummary(tool, condition, deciding, positions, declared, notices)
@@ -192,52 +196,56 @@ def _declared(magnitudes: Sequence[GradedRun], deciding: PositionResult | None) 
     sheet = next((m.sheet for m in magnitudes if m.sheet), None)
     if sheet is None or sheet.declared_vibration_mps2 is None or deciding is None or is_off(magnitudes[0].condition):
         return None
+    graded = [m for m in magnitudes if m.a_hv_mps2 is not None]
     return verify_declared(
         sheet.declared_vibration_mps2,
         sheet.declared_uncertainty_mps2,
         deciding.a_hv_mps2,
-        deciding.expanded_uncertainty_mps2,
+        _no_verification(graded, any(part.name == MISSING for part in deciding.budget)),
     )
+
+
+def _no_verification(graded: Sequence[GradedRun], missing: bool) -> str | None:
+    """Return why these recordings cannot verify a declared value, None where they can."""
+    codes = {m.test_code or None for m in graded}
+    if None in codes:
+        return "not under its test code (test_code in the sidecar)"
+    if len(codes) > 1:
+        return "not under one test code"
+    if missing:
+        return "not of all three axes"
+    if without_load(graded[0].condition) and True in codes:
+        return "a run without load, and its test code is not named"
+    return None
 
 
 def _position(magnitude: GradedRun) -> str:
     return plain_term(magnitude.position) or ""
 
 
-def _operator(magnitude: GradedRun) -> str:
-    return magnitude.operator or ""
-
-
-def _at_position(runs: list[GradedRun]) -> PositionResult:
-    by_operator = [
-        [run.a_hv_mps2 for run in group if run.a_hv_mps2 is not None]
-        for _, group in groupby(sorted(runs, key=_operator), key=_operator)
-    ]
-    values, means = [value for one in by_operator for value in one], [_mean(one) for one in by_operator]
+def _at_position(recordings: list[GradedRun]) -> PositionResult:
+    runs, notices = operator_runs(recordings)
+    by_operator = [[run.a_hv_mps2 for run in group] for _, group in groupby(runs, key=lambda run: run.operator or "")]
+    values, a_hv = [value for one in by_operator for value in one], mean_of_means(by_operator)
     series = [one for one in by_operator if len(one) > 1]
-    systematic = max((unc.without_repeatability(run.budget) for run in runs), key=unc.combined)
-    budget = tuple(_averaged(part, len(means)) for part in systematic)
-    scatter = unc.repeatability_part(values) if len(values) > 1 else unc.run_scatter(runs[0].budget)
+    worst = max((run.budget for run in runs), key=lambda budget: unc.combined(unc.without_repeatability(budget)))
     return PositionResult(
-        runs[0].position,
+        recordings[0].position,
         len(values),
-        _mean(means),
+        a_hv,
         unc.standard_deviation(values) if len(values) > 1 else None,
-        max((unc.standard_deviation(one) / _mean(one) for one in series if not series_valid(one)), default=None),
-        (*budget, scatter),
+        max((unc.standard_deviation(one) / unc.mean(one) for one in series if not series_valid(one)), default=None),
+        nested_budget(by_operator, _of_operators(worst, runs)),
         emission_series(by_operator) if len(series) == len(by_operator) else None,
+        notices,
     )
 
 
-def _mean(values: Sequence[float]) -> float:
-    return math.fsum(values) / len(values)
-
-
-def _averaged(part: unc.UncertaintyPart, operators: int) -> unc.UncertaintyPart:
-    """Return the operator's part divided by √n for the mean of n operators; other parts as they are."""
-    if part.name != unc.OPERATOR.name or operators < 2:
-        return part
-    return unc.UncertaintyPart(part.name, part.relative / math.sqrt(operators), f"{part.origin}; mean of {operators}")
+def _of_operators(budget: Sequence[unc.UncertaintyPart], runs: Sequence[OperatorRun]) -> list[unc.UncertaintyPart]:
+    """Return a budget whose operator is all who ran, named together."""
+    names = sorted({run.operator for run in runs if run.operator})
+    key = ", ".join(names) if all(run.operator for run in runs) else None
+    return [replace(part, key=key) if part.cause == "operator" else part for part in budget]
 
 
 def _run_notices(deciding: PositionResult, who: str) -> tuple[Notice, ...]:
@@ -268,7 +276,9 @@ def grade_document(magnitudes: Sequence[GradedRecording], notices: Sequence[Noti
     summaries = [summarise(list(members)) for _, members in groups]
     in_use = [summary for summary in summaries if not is_off(summary.condition)] or summaries
     largest = max(in_use, key=lambda s: s.a_hv_mps2 or 0.0, default=summarise([]))
-    remarks = [*notices, *(n for m in magnitudes for n in m.notices), *(n for s in summaries for n in s.notices)]
+    whole = completed(magnitudes)
+    own = (n for m in magnitudes for n in m.notices if n.code != "axes_missing" or id(m) not in whole)
+    remarks = [*notices, *own, *(n for s in summaries for n in s.notices)]
     remarks += _background(magnitudes)
     if len(summaries) > 1:
         remarks.append(_mixed(largest))

@@ -33,6 +33,7 @@ class UncertaintyFacts:
 
 
 NOTHING_STATED = UncertaintyFacts()
+AXES_FACTOR = (1.0, 1.7)  # total value over the dominant axis: 1.7 is √3, all alike; ISO 5349-1:2001 4.5 (from memory)
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,8 @@ class RecordingFacts:
     """The [recording] table; everything may be missing.
 
     `continued_in` names the files, in the sidecar's folder, that go on where the recording ends. `shared` names what
-    comes from the bench sheet, keys of this table and of [recording.uncertainty].
+    comes from the bench sheet, keys of this table and of [recording.uncertainty]. `missing_axes_factor` makes the total
+    value of the largest axis measured; `test_code` names the test code that the run was made under, or is true.
     """
 
     full_scale: str | None = None
@@ -60,18 +62,21 @@ class RecordingFacts:
     spindle_rpm: float | None = field(default=None, metadata={"allow_zero": True})
     started: datetime | None = None
     calibration_uncertainty_pct: float | None = field(default=None, metadata={"allow_zero": True})
+    missing_axes_factor: float | None = None
+    test_code: str | bool | None = None
     uncertainty: UncertaintyFacts = NOTHING_STATED
     shared: frozenset[str] = field(default=frozenset(), metadata={"from_sheet": False})
 
 
 @dataclass(frozen=True)
 class SensorFacts:
-    """The [sensor] table: range, flat band of sensor and mounting [Hz], mass, mounting."""
+    """The [sensor] table: range, flat band of sensor and mounting [Hz], mass, mounting, serial number."""
 
     range: str | None = None
     band_hz: tuple[float, ...] | None = field(default=None, metadata={"allow_zero": True})
     mass_g: float | None = None
     mounting: str | None = None
+    serial: str | None = None
 
 
 def axis_names(facts: RecordingFacts) -> tuple[tuple[str, str], ...] | None:
@@ -136,7 +141,16 @@ def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, Sen
     sensor = from_table(SensorFacts, data.get("sensor", {}), f"{where}: [sensor]")
     if sensor.band_hz is not None and (len(sensor.band_hz) != 2 or sensor.band_hz[0] >= sensor.band_hz[1]):
         raise InputError(f"{where}: [sensor]: band_hz must be two rising frequencies such as [2, 3000]")
-    return from_table(RecordingFacts, data.get("recording", {}), f"{where}: [recording]"), sensor
+    facts = from_table(RecordingFacts, data.get("recording", {}), f"{where}: [recording]")
+    require_axes_factor(facts.missing_axes_factor, f"{where}: [recording]")
+    return facts, sensor
+
+
+def require_axes_factor(factor: float | None, where: str) -> None:
+    """Refuse a factor for missing axes outside what ISO 5349-1 allows. Raises InputError."""
+    low, high = AXES_FACTOR
+    if factor is not None and not low <= factor <= high:
+        raise InputError(f"{where}: missing_axes_factor {factor:g} must be {low:.1f} to {high:.1f} (ISO 5349-1)")
 
 
 def enter_in_sidecar(recording: Path, facts: dict[str, str | float]) -> Path:

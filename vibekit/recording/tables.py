@@ -84,7 +84,7 @@ def sheet_fields(kind: type[Any]) -> list[Field[Any]]:
 
 def _value(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> Any:
     options = get_args(hint) if get_origin(hint) in (Union, types.UnionType) else (hint,)
-    hint = next(option for option in options if option is not type(None))
+    hint = next((o for o in options if o is type(value)), None) or next(o for o in options if o is not type(None))
     if get_origin(hint) is tuple:
         if not isinstance(value, list):
             raise InputError(f"{where} must be a list")

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from vibekit.errors import InputError
-from vibekit.recording.sidecar import NOTHING_STATED, UncertaintyFacts
+from vibekit.recording.sidecar import NOTHING_STATED, UncertaintyFacts, require_axes_factor
 from vibekit.recording.tables import from_table, load_toml
 
 _BEARING_KINDS = ("ball", "needle", "roller", "bushing")
@@ -75,6 +75,7 @@ class _ToolFacts:
     declared_uncertainty_mps2: float | None = None
     hours_used: float | None = field(default=None, metadata={"allow_zero": True})
     price: float | None = field(default=None, metadata={"allow_zero": True})
+    missing_axes_factor: float | None = None
     uncertainty: UncertaintyFacts = NOTHING_STATED
 
 
@@ -90,6 +91,7 @@ class ToolSheet:
     declared_uncertainty_mps2: float | None = None
     hours_used: float | None = None
     price: float | None = None
+    missing_axes_factor: float | None = None
     uncertainty: UncertaintyFacts = NOTHING_STATED
     shafts: tuple[Shaft, ...] = ()
     meshes: tuple[Mesh, ...] = ()
@@ -157,6 +159,7 @@ def parse_tool(data: dict[str, Any], where: str) -> ToolSheet:
     facts = from_table(_ToolFacts, data.get("tool", {}), f"{where}: [tool]")
     if not facts.tag.strip():
         raise InputError(f"{where}: [tool]: tag must not be empty")
+    require_axes_factor(facts.missing_axes_factor, f"{where}: [tool]")
     sheet = ToolSheet(
         **vars(facts),
         shafts=_rows(Shaft, data, "shaft", where),
