@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from vibekit.handarm import uncertainty as unc
 
@@ -14,27 +14,33 @@ def mean_of_means(by_operator: Sequence[Sequence[float]]) -> float:
     return unc.mean([unc.mean(runs) for runs in by_operator])
 
 
-def nested_budget(
-    by_operator: Sequence[Sequence[float]], parts: Sequence[unc.UncertaintyPart]
-) -> tuple[unc.UncertaintyPart, ...]:
-    """Return the budget of the mean over operators, from their runs and the budget `parts` of a recording.
+@dataclass(frozen=True)
+class NestedDoubt:
+    """The budget of a mean over operators; `reach` is how far its upper end lies above it, relative [-]."""
 
-    Two operators or more: the spread of their means s/√n, which holds the scatter of their runs (JCGM 100:2008 H.5.2.4,
-    eq. H.26), with n - 1 degrees of freedom. It never counts for less than the operator's assumed part, over √n, with
-    the scatter within operators: two people who agree by chance prove nothing. One operator: that part, and scatter.
+    budget: tuple[unc.UncertaintyPart, ...]
+    reach: float
+
+
+def nested_doubt(by_operator: Sequence[Sequence[float]], parts: Sequence[unc.UncertaintyPart]) -> NestedDoubt:
+    """Return the doubt of the mean over operators, from their runs and the budget `parts` of a recording.
+
+    One operator: the operator's assumed part, and the scatter of runs. Two or more: the spread of their means s/√n,
+    which holds the scatter of their runs (JCGM 100:2008 H.5.2.4), with n - 1 degrees of freedom. It never counts for
+    less than the assumed part, over √n, with the scatter within operators: two people who agree by chance prove
+    nothing. The reach is the larger of the two.
     """
     operators, a = len(by_operator), mean_of_means(by_operator)
     shared = tuple(part for part in parts if part.name not in (unc.OPERATOR.name, unc.REPEATABILITY.name))
     assumed = tuple(_averaged(part, operators) for part in parts if part.name == unc.OPERATOR.name)
-    expected = (*assumed, scatter_within(by_operator, unc.run_scatter(parts)))
-    if operators < 2 or a == 0:
-        return (*shared, *expected)
-    between = unc.standard_deviation([unc.mean(runs) for runs in by_operator]) / (math.sqrt(operators) * a)
-    if between <= unc.combined(expected):
-        return (*shared, *expected)
-    origin = f"from the means of {operators} operators, which hold the scatter of their runs"
-    found = replace(unc.OPERATOR, relative=between, origin=origin, degrees_of_freedom=operators - 1.0)
-    return (*shared, replace(found, key=next((part.key for part in assumed), None)))
+    budgets = [(*shared, *assumed, scatter_within(by_operator, unc.run_scatter(parts)))]
+    if operators > 1 and a > 0:
+        between = unc.standard_deviation([unc.mean(runs) for runs in by_operator]) / (math.sqrt(operators) * a)
+        origin = f"from the means of {operators} operators, which hold the scatter of their runs"
+        key = next((part.key for part in assumed), None)
+        found = replace(unc.OPERATOR, relative=between, origin=origin, key=key, degrees_of_freedom=operators - 1.0)
+        budgets.append((*shared, found))
+    return NestedDoubt(max(budgets, key=unc.combined), max(unc.reach(budget) for budget in budgets))
 
 
 def scatter_within(by_operator: Sequence[Sequence[float]], usual: unc.UncertaintyPart) -> unc.UncertaintyPart:
@@ -45,9 +51,11 @@ def scatter_within(by_operator: Sequence[Sequence[float]], usual: unc.Uncertaint
     runs, operators, a = sum(map(len, by_operator)), len(by_operator), mean_of_means(by_operator)
     share = math.sqrt(math.fsum(1.0 / len(one) for one in by_operator)) / operators
     freedom = runs - operators
-    if freedom == 0 or a == 0:
-        origin = usual.origin if operators == 1 else f"{usual.origin}; mean of {operators} operators with a run each"
-        return replace(usual, relative=usual.relative * share, origin=origin if freedom == 0 else usual.origin)
+    if a == 0 or runs == 1:
+        return usual
+    if freedom == 0:
+        origin = f"{usual.origin}; mean of {operators} operators with a run each"
+        return replace(usual, relative=usual.relative * share, origin=origin)
     squares = math.fsum((value - unc.mean(one)) ** 2 for one in by_operator for value in one)
     relative = math.sqrt(squares / freedom) * share / a
     return replace(usual, relative=relative, origin=f"from {runs} runs", degrees_of_freedom=float(freedom))

@@ -12,7 +12,7 @@ from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.axes import MISSING, AxisRun, OperatorRun, completed, operator_runs
 from vibekit.handarm.emission import DeclaredCheck, EmissionSeries, emission_series, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
-from vibekit.handarm.nested import mean_of_means, nested_budget
+from vibekit.handarm.nested import NestedDoubt, mean_of_means, nested_doubt
 from vibekit.recording.background import floor_notice
 from vibekit.recording.conditions import is_off, plain_term, without_load
 from vibekit.recording.toolsheet import ToolSheet
@@ -75,9 +75,14 @@ class PositionResult:
     a_hv_mps2: float
     standard_deviation_mps2: float | None
     unsteady: float | None
-    budget: tuple[unc.UncertaintyPart, ...]
+    doubt: NestedDoubt
     emission: EmissionSeries | None
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def budget(self) -> tuple[unc.UncertaintyPart, ...]:
+        """The parts of the doubt of a_hv."""
+        return self.doubt.budget
 
     @property
     def coefficient_of_variation(self) -> float | None:
@@ -94,7 +99,7 @@ class PositionResult:
     @property
     def reach_mps2(self) -> float:
         """How far above a_hv its upper end lies for a time that is to be safe: at least the expanded uncertainty."""
-        return unc.reach(self.budget) * self.a_hv_mps2
+        return self.doubt.reach * self.a_hv_mps2
 
     def to_dict(self) -> dict[str, Any]:
         """Return the position's figures as document data."""
@@ -235,7 +240,7 @@ def _at_position(recordings: list[GradedRun]) -> PositionResult:
         a_hv,
         unc.standard_deviation(values) if len(values) > 1 else None,
         max((unc.standard_deviation(one) / unc.mean(one) for one in series if not series_valid(one)), default=None),
-        nested_budget(by_operator, _of_operators(worst, runs)),
+        nested_doubt(by_operator, _of_operators(worst, runs)),
         emission_series(by_operator) if len(series) == len(by_operator) else None,
         notices,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Literal
 
 import numpy as np
@@ -236,19 +237,20 @@ def reach(parts: Sequence[UncertaintyPart]) -> float:
     from scipy.optimize import brentq
     from scipy.special import ndtr
 
-    spread = np.sqrt(variance + np.sum([_drawn_variance(part, place) for place, part in enumerate(few)], axis=0))
-    high = max(least, float(spread.max()) * 4.0)
-    return max(least, float(brentq(lambda x: ndtr(-x / spread).mean() - TAIL, 0.0, high)))
+    drawn = [part.relative**2 * _over_chi_square(part.degrees_of_freedom, i) for i, part in enumerate(few)]
+    spread = np.sqrt(variance + np.sum(drawn, axis=0))
+    high = max(least, 4.0 * float(spread.max()))
+    return max(least, float(brentq(lambda x: ndtr(-x / spread).mean() - TAIL, 0.0, high, rtol=1e-6)))
 
 
-def _drawn_variance(part: UncertaintyPart, place: int) -> FloatArray:
-    """Return u²·ν/χ² of a part in strata of chi-square, shape (_STRATA,); several parts in orders of their own."""
+@cache
+def _over_chi_square(degrees: float, place: int) -> FloatArray:
+    """Return ν/χ² in strata of chi-square, shape (_STRATA,); each of several parts in an order of its own."""
     from scipy.special import chdtri
 
     middle = (np.arange(_STRATA) + 0.5) / _STRATA
-    order = np.random.default_rng(place).permutation(_STRATA) if place else slice(None)
-    degrees = part.degrees_of_freedom
-    return np.asarray(part.relative**2 * degrees / chdtri(degrees, middle[order]))
+    order = np.random.default_rng(place).permutation(_STRATA) if place else np.arange(_STRATA)
+    return np.asarray(degrees / chdtri(degrees, middle[order]))
 
 
 def ends(value: float, expanded: float) -> tuple[float, float]:
