@@ -15,6 +15,8 @@ from tests.bench.tools import result, write_run
 from vibekit.bench.analysis import RunResult, analyse
 from vibekit.bench.comparison import Estimate, all_pairs, places, probability_less, told_pairs
 from vibekit.bench.ranking import rank
+from vibekit.errors import Notice
+from vibekit.handarm.uncertainty import UncertaintyPart
 
 
 def test_probability_of_known_normals_against_scipy() -> None:
@@ -52,6 +54,47 @@ def test_probability_with_few_runs_is_welchs() -> None:
     )
     expected = stats.ttest_ind(second, first, equal_var=False, alternative="less").pvalue
     assert probability_less(one, two) == pytest.approx(expected, rel=1e-6)
+
+
+def test_one_sensor_and_one_person_cancel_between_two_tools() -> None:
+    """JCGM 100:2008 eq. 16 with r = 1: the shared part of the difference of logarithms is the difference of parts."""
+    alone = [
+        Estimate(tag, a, 0.05, 0.02, shared={"calibration: S-1": u}) for tag, a, u in (("a", 4, 0.3), ("b", 5, 0.2))
+    ]
+    scale = math.sqrt(2 * (0.05**2 + 0.02**2) + 0.1**2)
+    assert probability_less(*alone) == pytest.approx(stats.norm.cdf(math.log(5 / 4), scale=scale))
+    other = replace(alone[1], shared={"calibration: S-2": 0.2})
+    scale = math.sqrt(2 * (0.05**2 + 0.02**2) + 0.3**2 + 0.2**2)
+    assert probability_less(alone[0], other) == pytest.approx(stats.norm.cdf(math.log(5 / 4), scale=scale))
+    both = [Estimate(tag, a, 0.0, 0.001, shared={"calibration: S-1": 0.3}) for tag, a in (("a", 4.0), ("b", 4.1))]
+    assert [place.high for place in places(both).values()] == [1, 2]  # however wrong the sensor, the order stands
+
+
+def test_a_bench_with_a_known_sensor_tells_more_than_one_without() -> None:
+    def probability(keys: tuple[str | None, str | None]) -> float:
+        parts = [(UncertaintyPart("calibration", 0.2, "", "sensor", key),) for key in keys]
+        runs = [result(tag, a, budget=part) for tag, a, part in zip("ab", (4.0, 5.0), parts, strict=True)]
+        return float(rank(runs).to_dict()["pairs"][0]["probability_a_shakes_less"])
+
+    known = stats.norm.cdf(math.log(5 / 4), scale=math.sqrt(2) * 0.1)  # of the runs, 10 % each by default
+    apart = stats.norm.cdf(math.log(5 / 4), scale=math.sqrt(2) * math.hypot(0.1, 0.2))
+    assert probability(("S-1", "S-1")) == pytest.approx(known)
+    assert probability(("S-1", "S-2")) == pytest.approx(apart)
+    assert probability((None, None)) == pytest.approx(apart)
+
+
+def test_axes_in_turn_are_ranked_as_one_magnitude() -> None:
+    """ISO 5349-1 eq. 1: x, y, z of 2, 3, 6 m/s² make 7, which is less than 8; no axis alone is a run."""
+    missing = Notice("axes_missing", "caution", "only one axis")
+    turned = [
+        result("a", 1.7 * value, grade={"a_hw_mps2": {axis: value}}, notices=(missing,))
+        for axis, value in zip("xyz", (2.0, 3.0, 6.0), strict=True)
+    ]
+    document = rank([*turned, result("b", 8.0)]).to_dict()
+    assert [(tool["tag"], tool["runs"]) for tool in document["tools"]] == [("a", 1), ("b", 1)]
+    assert document["tools"][0]["a_hv_mps2"] == pytest.approx(7.0)
+    codes = {notice["code"] for notice in document["notices"]}
+    assert "axes_joined" in codes and "axes_missing" not in codes
 
 
 def test_of_many_pairs_each_tool_and_the_next_are_told() -> None:

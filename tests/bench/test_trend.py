@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from tests.bench.tools import result
 from vibekit.bench.logbook import Entry
 from vibekit.bench.trend import trend
 from vibekit.errors import InputError
@@ -64,6 +65,36 @@ def test_uncertainty_of_the_change_is_that_of_the_weighted_line() -> None:
     assert found.change_pct == pytest.approx(100 * math.expm1(40 * line[0]))
     expected = 100 * math.exp(40 * line[0]) * 2 * 40 * math.sqrt(covariance[0, 0])
     assert found.change_uncertainty_pct == pytest.approx(expected)
+
+
+def test_what_every_session_shares_cancels_in_a_change() -> None:
+    """One sensor (8 % of its own) reads 5/4 of 5/4 too; mounted anew (6 %) each time. JCGM 100:2008 eq. 16, r = 1."""
+    for serials, u in ((("S-1", "S-1"), 0.06), (("S-1", "S-2"), SHARED), ((None, None), SHARED)):
+        entries = [
+            replace(entry, document={"budget": [{**BUDGET[0], "cause": "sensor", "key": key}, BUDGET[1]]})
+            for entry, key in zip(history([[4.0], [5.0]]), serials, strict=True)
+        ]
+        found = trend(entries, "T-1")
+        assert found.change_uncertainty_pct == pytest.approx(100 * 2 * 1.25 * math.sqrt(2) * math.hypot(u, 0.1))
+
+
+def test_axes_in_turn_are_one_value_of_their_session() -> None:
+    """x, y, z of 2, 3, 6 m/s² make 7, twice that later 14 (ISO 5349-1 eq. 1): +100 %, though every axis is a run."""
+    entries = []
+    for session, scale in enumerate((1.0, 2.0)):
+        for i, (axis, value) in enumerate(zip("xyz", (2.0, 3.0, 6.0), strict=True)):
+            run = result("T-1", 1.7 * scale * value, run=i, grade={"a_hw_mps2": {axis: scale * value}})
+            when = START + timedelta(days=10 * session, minutes=i)
+            quantities = {"a_hv_mps2": 1.7 * scale * value}
+            entries.append(
+                Entry(
+                    when, "T-1", "grade", quantities, run.sha256, "0" * 64, condition="loaded", document=run.to_dict()
+                )
+            )
+    found = trend(entries, "T-1")
+    assert [point.value for point in found.points] == pytest.approx([7.0, 14.0])
+    assert found.change_pct == pytest.approx(100.0)
+    assert "axes_joined" in {notice.code for notice in found.notices}
 
 
 def simulated(rng: np.random.Generator, growth: float, sessions: int) -> list[list[float]]:

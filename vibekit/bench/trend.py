@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vibekit.bench.joined_entries import joined_entries
 from vibekit.bench.logbook import Entry
 from vibekit.errors import InputError, Notice, document
+from vibekit.handarm.axes import MISSING
 from vibekit.handarm.uncertainty import COVERAGE, UncertaintyPart, combined, run_scatter, without_repeatability
 from vibekit.recording.conditions import plain_term
 
@@ -112,6 +114,9 @@ def trend(
     if not having:
         raise InputError(_nothing(entries, tag, quantity))
     used, terms, notices = _on_equal_terms(having, condition, position)
+    if quantity == "a_hv_mps2":
+        used, said = joined_entries(used)
+        notices += said
     points, against = _points(used, quantity)
     positive = quantity.endswith(("_mps2", "_rpm", "_g_mm")) and all(point.value > 0 for point in points)
     scale: Callable[[float], float] = math.log if positive else float
@@ -201,19 +206,32 @@ def _points(entries: Sequence[Entry], quantity: str) -> tuple[list[Point], str]:
     ]
     keys = [x if by_hours else entry.recorded_at.date().toordinal() for x, entry in zip(xs, entries, strict=True)]
     order = {key: i for i, key in enumerate(sorted(set(keys)))}
+    common = _common(entries)
     points = [
-        Point(entry, float(entry.quantities[quantity]), x, order[key], _doubt(entry, quantity))
+        Point(entry, float(entry.quantities[quantity]), x, order[key], _doubt(entry, quantity, common))
         for entry, x, key in zip(entries, xs, keys, strict=True)
     ]
     return sorted(points, key=lambda p: (p.x, p.entry.recorded_at)), "hours used" if by_hours else "days"
 
 
-def _doubt(entry: Entry, quantity: str) -> float | None:
-    """Return what all runs of a session share, relative; None where the quantity brings no doubt of its own."""
+def _doubt(entry: Entry, quantity: str, common: Collection[UncertaintyPart]) -> float | None:
+    """Return what all runs of a session share, relative, but for what all sessions share (`common`).
+
+    None where the quantity brings no doubt of its own.
+    """
     if quantity == "spindle_rpm":
         return SPEED_DOUBT
     budget = _budget(entry) if quantity == "a_hv_mps2" else ()
-    return combined(without_repeatability(budget)) if budget else None
+    return combined(part for part in without_repeatability(budget) if part not in common) if budget else None
+
+
+def _common(entries: Sequence[Entry]) -> frozenset[UncertaintyPart]:
+    """Return the parts that err alike in every session, and so not in a change: one sensor, one axis left out.
+
+    Mounting, position and grip are made anew each time.
+    """
+    shared = frozenset.intersection(*(frozenset(_budget(entry)) for entry in entries))
+    return frozenset(part for part in shared if part.key and (part.cause == "sensor" or part.name == MISSING))
 
 
 def _budget(entry: Entry) -> tuple[UncertaintyPart, ...]:
