@@ -60,8 +60,8 @@ def test_the_time_left_comes_with_its_doubt(tmp_path: Path) -> None:
     grade = {"summary": {"a_hv_mps2": 5.0, "expanded_uncertainty_mps2": 2.5}}
     (tmp_path / "grade.json").write_text(json.dumps(grade))
     text = vibekit("exposure", f"{tmp_path / 'grade.json'}@10m").out
-    assert "1 h 50 min / 7 h 50 min" in text
-    assert "43 min to 7 h 50 min / 3 h 23 min to over a day" in text
+    assert "to the action value count on 43 min (1 h 50 min as the figures stand, 7 h 50 min at most)" in text
+    assert "to the limit value count on 3 h 23 min (7 h 50 min as the figures stand)" in text
 
 
 def test_what_to_shorten_gets_the_day_under_the_value() -> None:

@@ -65,6 +65,7 @@ class VibrationMagnitude:
     track: LevelTrack
     on: BoolArray
     notices: tuple[Notice, ...]
+    hand: str | None = None
 
     @property
     def tool(self) -> str | None:
@@ -103,6 +104,7 @@ class VibrationMagnitude:
             "tool": self.tool,
             "condition": self.condition,
             "position": self.position,
+            "hand": self.hand,
             "operator": self.operator,
             "run": self.run,
             "duration_s": self.duration_s,
@@ -216,6 +218,7 @@ def _evaluate(
         track=track,
         on=on,
         notices=(*notices, *axis_notices, *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum()))),
+        hand=facts.hand,
     )
 
 

@@ -201,7 +201,8 @@ def _declared(magnitudes: Sequence[GradedRun], deciding: PositionResult | None) 
 
 
 def _position(magnitude: GradedRun) -> str:
-    return plain_term(magnitude.position) or ""
+    """Return what is averaged together: one position in one hand."""
+    return f"{plain_term(magnitude.position) or ''} {getattr(magnitude, 'hand', None) or ''}"
 
 
 def _operator(magnitude: GradedRun) -> str:

@@ -1,0 +1,140 @@
+"""A day's exposure as text: the time that is left first, then where the day stands, then where it comes from."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from vibekit.units import format_duration
+
+from .output import Document, notice_lines, number, printable
+
+_VALUES = ("action", "limit")
+_DAY_S = 86_400.0
+
+
+def render(document: Document, points: bool = False) -> str:
+    """Return the day, or several workers' days, as text."""
+    lines: list[str] = []
+    if "workers" in document:
+        for worker in document["workers"]:
+            lines += [f"{printable(worker['name'])}:", *(f"  {line}" for line in _day(worker, points)), ""]
+    else:
+        lines += [*_day(document, points), *_week(document), ""]
+    return "\n".join(lines + notice_lines(document))
+
+
+def _day(day: dict[str, Any], points: bool) -> list[str]:
+    if day["a8_mps2"] is None:
+        return ["no day's exposure can be given (see the refusal below)"]
+    return [*_time_left(day), *_standing(day, points), *_origin(day, points), *_cuts(day)]
+
+
+def _time_left(day: dict[str, Any]) -> list[str]:
+    """Return what may still be done with each tool; the time to count on, at the low end of its doubt, leads."""
+    if "still" in day:
+        rows = [(row["tool"], row) for row in day["still"]]
+    else:
+        rows = [(task["name"], task) for task in day["tasks"]]
+        rows = list({printable(_tool(name)): (_tool(name), row) for name, row in rows}.values())
+    lines = ["time left today"]
+    for name, row in rows:
+        told = "; ".join(f"to the {value} value {_left(row, value)}" for value in _VALUES)
+        lines.append(f"  with {printable(name)}: {told}")
+    if day["longest_time_s"] is not None:
+        lines.append(f"  (no more than {format_duration(day['longest_time_s'])} a day in all under this regime)")
+    return lines
+
+
+def _tool(name: str) -> str:
+    return name.rpartition("@")[0] or name
+
+
+def _left(row: dict[str, Any], value: str) -> str:
+    middle, low, high = (row[f"time_left_to_{value}{end}_s"] for end in ("", "_low", "_high"))
+    if low is None:
+        return "no end, it does not shake" if middle is None else _time(middle)
+    if high == 0 or low > _DAY_S:
+        return _time(low)
+    most = f", {_time(high)} at most" if high is not None and high <= _DAY_S else ""
+    least = f"count on {_time(low)}" if low > 0 else "none to count on"
+    return f"{least} ({_time(middle)} as the figures stand{most})"
+
+
+def _time(seconds: float | None) -> str:
+    if seconds is None or seconds > _DAY_S:
+        return "more than a day"
+    return "none" if seconds == 0 else format_duration(seconds)
+
+
+def _standing(day: dict[str, Any], points: bool) -> list[str]:
+    """Return where the day stands against the daily values, hand by hand where hands are named."""
+    from vibekit.handarm.verdict import heading
+
+    def told(one: dict[str, Any]) -> str:
+        text = heading(one["a8_mps2"], one["expanded_uncertainty_mps2"], day["uncertainty_at_least"], one["verdict"])
+        return f"{text}; {number(one['points'])} points" if points else text
+
+    values = f"(action value {day['action_value_mps2']:g} m/s², limit value {day['limit_value_mps2']:g} m/s²)"
+    lines = [f"the day so far: {told(day)} {values}"]
+    lines += [f"  {hand} hand: {told(sums)}" for hand, sums in (day["hands"] or {}).items()]
+    if day["white_finger_years"] is not None:
+        lines.append(
+            f"  at this level day by day about {day['white_finger_years']:.0f} years until one in ten of a group "
+            "shows white finger (ISO 5349-1 Annex C; for groups, not for one person)"
+        )
+    return lines
+
+
+def _origin(day: dict[str, Any], points: bool) -> list[str]:
+    """Return what the day is made of, the task that counts most first."""
+    tasks = sorted(day["tasks"], key=lambda task: -task["partial_a8_mps2"])
+    total = math.fsum(task["partial_a8_mps2"] ** 2 for task in tasks)
+    lines = ["made up of"]
+    for task in tasks:
+        share = f"{100 * task['partial_a8_mps2'] ** 2 / total:.0f} % of it" if total > 0 else "nothing"
+        hand = f" in the {task['hand']} hand" if task["hand"] in ("left", "right") else ""
+        parts = [
+            f"{share}: {printable(task['name'])}{hand}",
+            f"{_held(task['time_s'])}{_plus_minus(task['time_expanded_uncertainty_s'], format_duration)}",
+            f"at {number(task['a_hv_mps2'])}{_plus_minus(task['expanded_uncertainty_mps2'], lambda u: number(u, 2))}"
+            " m/s²",
+            f"by itself A(8) {number(task['partial_a8_mps2'])} m/s²",
+            *([f"{number(task['points'])} points"] if points else []),
+        ]
+        lines.append("  " + ", ".join(parts))
+    return lines
+
+
+def _plus_minus(doubt: float | None, text: Any) -> str:
+    return "" if not doubt else f" ± {text(doubt)}"
+
+
+def _held(seconds: float) -> str:
+    """Return the time a tool was held, to the nearest minute; times that may still come are rounded down."""
+    return format_duration(seconds if seconds < 120 else 60 * round(seconds / 60))
+
+
+def _cuts(day: dict[str, Any]) -> list[str]:
+    """Return what each task alone would have to give up for the day to come under a value, to the next minute."""
+    lines = []
+    for value in _VALUES:
+        cuts = [(task, task[f"cut_to_{value}_s"]) for task in day["tasks"]]
+        if any(cut != 0 for _, cut in cuts):
+            ways = [
+                f"{printable(task['name'])} by {format_duration(min(60 * math.floor(cut / 60 + 1), task['time_s']))}"
+                for task, cut in cuts
+                if cut is not None
+            ]
+            said = " or ".join(ways) or "several tasks: no single one is enough"
+            lines.append(f"to get under the {value} value, as the figures stand, shorten {said}")
+    return lines
+
+
+def _week(document: Document) -> list[str]:
+    if document["weekly_a8_mps2"] is None:
+        return []
+    return [
+        f"week's average, referred to five 8 h days: {number(document['weekly_a8_mps2'])} m/s² "
+        "(only where the law lets days be averaged)"
+    ]
