@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 from vibekit.errors import InputError, Notice, RecordingLimitError, UsageError
 from vibekit.units import format_duration
@@ -143,7 +143,7 @@ def _budget(rows: Iterable[dict[str, Any]]) -> tuple[UncertaintyPart, ...]:
     Raises:
         ValueError: a part whose size or degrees of freedom is no such number.
     """
-    from vibekit.handarm.uncertainty import UncertaintyPart
+    from vibekit.handarm.uncertainty import Cause, UncertaintyPart
 
     parts = []
     for row in rows:
@@ -151,7 +151,8 @@ def _budget(rows: Iterable[dict[str, Any]]) -> tuple[UncertaintyPart, ...]:
             return ()
         size, degrees, key = row["standard_pct"], row.get("degrees_of_freedom"), row.get("key")
         degrees = math.inf if degrees is None else degrees
-        if not (_is_number(size) and 0 <= size <= 1e6 and _is_number(degrees) and degrees >= 1):
+        sound = _is_number(size) and 0 <= size <= 1e6 and _is_number(degrees) and degrees >= 1
+        if not sound or row["cause"] not in get_args(Cause):
             raise ValueError
         names = str(row["name"]), size / 100.0, str(row.get("origin", ""))
         parts.append(UncertaintyPart(*names, row["cause"], None if key is None else str(key), float(degrees)))

@@ -1,4 +1,4 @@
-"""Verdicts in three states: what is shown, not what is likely. Values of Directive 2002/44/EC Art. 3: 2.5 and 5 m/s²."""
+"""Verdicts in three states: what is shown, not what is likely. Directive 2002/44/EC Art. 3: 2.5 and 5 m/s²."""
 
 from __future__ import annotations
 
