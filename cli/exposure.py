@@ -10,7 +10,7 @@ import typer
 
 from vibekit.errors import RecordingLimitError, UsageError, distinct
 
-from .exposure_tasks import Given, open_task
+from .exposure_tasks import Given, open_task, typed_notices
 from .exposure_text import render
 from .options import Json, PlotOption, RecordingOptions, recording_command
 from .output import emit, note
@@ -95,7 +95,8 @@ def exposure(
 def _day(given: list[Given], values: ExposureValues) -> DailyExposure:
     from vibekit.handarm.exposure import day_of
 
-    return day_of([one.task for one in given], values, distinct([n for one in given for n in one.notices]))
+    notices = [*(n for one in given for n in one.notices), *typed_notices(given)]
+    return day_of([one.task for one in given], values, distinct(notices))
 
 
 def _day_sheet(tasks: list[str]) -> Path | None:

@@ -33,6 +33,7 @@ class Given:
     task: ExposureTask
     shift: ShiftCourse | None = None
     notices: tuple[Notice, ...] = ()
+    typed: bool = False  # a number with a doubt
 
 
 def open_task(text: str, options: RecordingOptions, beside: Path = Path()) -> Given:
@@ -68,22 +69,26 @@ def _number(text: str, parsed: TaskText) -> Given:
     except UsageError as error:
         raise UsageError(f"task {text!r}: {error}") from None
     task = ExposureTask(a_hv, parsed.time_s or 0.0, doubt, parsed.name, time_uncertainty_s=parsed.time_uncertainty_s)
-    return Given(task, notices=(_stated(task),) if doubt is not None else ())
+    return Given(task, typed=doubt is not None)
 
 
-def _stated(task: ExposureTask) -> Notice:
-    """Return what a doubt that was typed in is taken for, and what a maker's figures would mean."""
+def typed_notices(given: Iterable[Given]) -> list[Notice]:
+    """Return what doubts that were typed in are taken for, and what they would mean as makers' figures."""
     from vibekit.standards.exposure_values import REAL_USE_PER_DECLARED
 
-    low, high = (factor * task.partial_a8_mps2 for factor in REAL_USE_PER_DECLARED)
-    return Notice(
-        "stated_doubt",
-        "info",
-        f"{task.name}: taken as measured, with its doubt at k = 2; if these are the maker's a and K, work often shakes "
-        f"{REAL_USE_PER_DECLARED[0]:g} to {REAL_USE_PER_DECLARED[1]:g} times as much (CEN/TR 15350, from memory): "
-        f"{number(low)} to {number(high)} m/s² of the day from this task",
-        remedy="of a declared value name the tool sheet that states it: SHEET.toml@TIME",
+    typed = [one.task for one in given if one.typed]
+    if not typed:
+        return []
+    alone = math.hypot(*(task.partial_a8_mps2 for task in typed))
+    least, most = REAL_USE_PER_DECLARED
+    names = ", ".join(dict.fromkeys(task.name for task in typed))
+    message = (
+        f"{names}: taken as measured, with the doubt at k = 2; if these "
+        f"are makers' a and K, work often shakes {least:g} to {most:g} times as much (CEN/TR 15350, from memory), "
+        f"which alone would make A(8) {number(least * alone)} to {number(most * alone)} m/s²"
     )
+    remedy = "of a declared value name the tool sheet that states it: SHEET.toml@TIME"
+    return [Notice("stated_doubt", "info", message, remedy=remedy)]
 
 
 def _file(path: Path, seconds: float, options: RecordingOptions) -> Given:
@@ -163,7 +168,7 @@ def _hand(named: list[Any]) -> Any:
     """Return the hand that all recordings of a document name; for several the larger magnitude counts for both."""
     from vibekit.handarm.exposure_task import HANDS
 
-    one = named[0] if len(set(named)) == 1 else None
+    one = named[0] if named and named.count(named[0]) == len(named) else None
     return one if one in HANDS else None
 
 

@@ -37,9 +37,9 @@ def _time_left(day: dict[str, Any]) -> list[str]:
     else:
         rows = [(task["name"], task) for task in day["tasks"]]
         rows = list({printable(_tool(name)): (_tool(name), row) for name, row in rows}.values())
-    lines = ["time left today"]
+    lines = ["time left today, in both hands" if "still" in day else "time left today"]
     for name, row in rows:
-        told = "; ".join(f"to the {value} value {_left(row, value)}" for value in _VALUES)
+        told = "; ".join(f"to the {value} value {_left(row, value, day['uncertainty_at_least'])}" for value in _VALUES)
         lines.append(f"  with {printable(name)}: {told}")
     if day["longest_time_s"] is not None:
         lines.append(f"  (no more than {format_duration(day['longest_time_s'])} a day in all under this regime)")
@@ -50,14 +50,17 @@ def _tool(name: str) -> str:
     return name.rpartition("@")[0] or name
 
 
-def _left(row: dict[str, Any], value: str) -> str:
+def _left(row: dict[str, Any], value: str, at_least: bool) -> str:
+    """Return a time left in words; where not all of the doubt is known, the low end is no more than an upper bound."""
     middle, low, high = (row[f"time_left_to_{value}{end}_s"] for end in ("", "_low", "_high"))
     if low is None:
         return "no end, it does not shake" if middle is None else _time(middle)
     if high == 0 or low > _DAY_S:
         return _time(low)
     most = f", {_time(high)} at most" if high is not None and high <= _DAY_S else ""
-    least = f"count on {_time(low)}" if low > 0 else "none to count on"
+    bare = at_least or row["expanded_uncertainty_mps2"] is None
+    count = "count on no more than" if bare else "count on"
+    least = f"{count} {_time(low)}" if low > 0 else "none to count on"
     return f"{least} ({_time(middle)} as the figures stand{most})"
 
 
@@ -71,12 +74,18 @@ def _standing(day: dict[str, Any], points: bool) -> list[str]:
     """Return where the day stands against the daily values, hand by hand where hands are named."""
     from vibekit.handarm.verdict import heading
 
+    declared = any(task["real_use_factor"] for task in day["tasks"])
+
     def told(one: dict[str, Any]) -> str:
-        text = heading(one["a8_mps2"], one["expanded_uncertainty_mps2"], day["uncertainty_at_least"], one["verdict"])
+        ends = (one["a8_low_mps2"], one["a8_high_mps2"]) if declared and one["a8_low_mps2"] is not None else None
+        doubt = one["expanded_uncertainty_mps2"]
+        text = heading(one["a8_mps2"], doubt, one["verdict"], day["uncertainty_at_least"], ends)
         return f"{text}; {number(one['points'])} points" if points else text
 
-    values = f"(action value {day['action_value_mps2']:g} m/s², limit value {day['limit_value_mps2']:g} m/s²)"
-    lines = [f"the day so far: {told(day)} {values}"]
+    lines = [
+        f"the day so far: {told(day)}",
+        f"  (action value {day['action_value_mps2']:g} m/s², limit value {day['limit_value_mps2']:g} m/s²)",
+    ]
     lines += [f"  {hand} hand: {told(sums)}" for hand, sums in (day["hands"] or {}).items()]
     if day["white_finger_years"] is not None:
         lines.append(

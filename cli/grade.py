@@ -105,6 +105,8 @@ def _recording(row: dict[str, Any]) -> list[str]:
 
 
 def _summary(summary: dict[str, Any]) -> list[str]:
+    from vibekit.handarm.uncertainty import ends
+    from vibekit.handarm.verdict import eight_hours
     from vibekit.recording.conditions import is_off
 
     name = ", ".join(f for f in (summary["tool"], summary["condition"], summary["position"]) if f) or "this recording"
@@ -115,6 +117,7 @@ def _summary(summary: dict[str, Any]) -> list[str]:
     ]
     if is_off(summary["condition"]):  # the background: no tool is in use
         return lines
+    lines.append(f"  {eight_hours(ends(summary['a_hv_mps2'], summary['expanded_uncertainty_mps2'] or 0.0))}")
     for value, words in (("to_action_value", "action value 2.5 m/s²"), ("to_limit_value", "limit value 5 m/s²")):
         lines.append(f"  trigger time per day to the {words}: {format_allowed(summary['allowed_trigger_time'][value])}")
     declared = summary["declared"]

@@ -109,8 +109,8 @@ def plot_exposure(day: DailyExposure, path: Path, shifts: Sequence[ShiftCourse |
         panel.xaxis.set_major_formatter(lambda hour, _: f"{int(hour) % 24}:{round(hour % 1 * 60) % 60:02d}")
     panel.set(xlabel="time of day" if begin else "time, tasks one after the other [h]", ylabel="A(8) so far [m/s²]")
     panel.set(xlim=(offset, offset + max(now, 60.0) / 3600))
-    least = bool(day.deciding.without_doubt)
-    said = heading(day.a8_mps2, day.expanded_uncertainty_mps2, least, day.verdict)
+    sums, ends = day.deciding, day.a8_ends_mps2 if day.deciding.declared else None
+    said = heading(sums.a8_mps2, sums.expanded_uncertainty_mps2, sums.verdict, bool(sums.without_doubt), ends)
     title(panel, f"Exposure over the day{_hand(day)}: {said}")
     save(figure, path)
 

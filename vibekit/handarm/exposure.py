@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Protocol
 
@@ -18,10 +18,10 @@ from vibekit.handarm.exposure_task import (
     Hand,
 )
 from vibekit.handarm.hand_day import STILL_MPS2, HandDay
+from vibekit.handarm.task_text import parse_time
 from vibekit.handarm.uncertainty import UncertaintyPart, with_repeatability
 from vibekit.handarm.verdict import Ends, Verdict, reached
 from vibekit.standards.exposure_values import EU, REFERENCE_DURATION_S, ExposureValues
-from vibekit.units import parse_duration
 
 _EXACT = 1e-12  # relative: what sums but for rounding
 
@@ -33,6 +33,10 @@ class Graded(Protocol):
     def a_hv_mps2(self) -> float | None: ...  # noqa: D102
     @property
     def expanded_uncertainty_mps2(self) -> float | None: ...  # noqa: D102
+
+
+Held = tuple[float | Graded, str | float]  # a magnitude and how long it is held
+HeldBy = tuple[float | Graded, str | float, Hand]
 
 
 @dataclass(frozen=True)
@@ -117,7 +121,7 @@ class DailyExposure:
 
         An upper end of None: the magnitude is so doubtful that there is none.
         """
-        if not any(hand.doubt_known for hand in self.each) or task.a_hv_mps2 < STILL_MPS2:
+        if not (task.has_doubt or any(hand.doubt_known for hand in self.each)) or task.a_hv_mps2 < STILL_MPS2:
             return None
         each = [self._ends(hand, value_mps2, task) for hand in self._holding(task)]
         if not all(hand in self._holding(task) or hand.shown_below(value_mps2) for hand in self.each):
@@ -197,10 +201,11 @@ def weekly_exposure(a8_mps2: Sequence[float]) -> float:
     return math.sqrt(math.fsum(a * a for a in a8_mps2) / 5.0)
 
 
-def daily_exposure(tasks: Sequence[tuple[float | Graded, str | float]], values: ExposureValues = EU) -> DailyExposure:
-    """Return the day's exposure of (magnitude, time) pairs.
+def daily_exposure(tasks: Sequence[Held | HeldBy], values: ExposureValues = EU) -> DailyExposure:
+    """Return the day's exposure of (magnitude, time) pairs, or of (magnitude, time, hand).
 
-    A magnitude is a number [m/s²] or a graded recording; a time is text such as ``"1h20m"`` or seconds.
+    A magnitude is a number [m/s²] or a graded recording; a time is text such as ``"1h20m"``, ``"4h±30m"``, or seconds;
+    a hand is "left", "right" or "both".
 
     Raises:
         UsageError: no task, negative or non-finite numbers, times over 24 h or summing to more than 24 h.
@@ -208,14 +213,14 @@ def daily_exposure(tasks: Sequence[tuple[float | Graded, str | float]], values: 
 
     Source: ISO 5349-1:2001 eq. 3.
     """
-    return day_of([_task(magnitude, time) for magnitude, time in tasks], values)
+    return day_of([_task(*task) for task in tasks], values)
 
 
 def day_of(tasks: Sequence[ExposureTask], values: ExposureValues = EU, notices: Sequence[Notice] = ()) -> DailyExposure:
     """Return the day of ready tasks. Raises UsageError: none, or more than 24 h in sum."""
     if not tasks:
         raise UsageError("no task given: write MAGNITUDE@TIME, such as 3.5@3h")
-    total = math.fsum(task.time_s for task in tasks)
+    total = max(math.fsum(task.time_s for task in tasks if task.held_by(hand)) for hand in HANDS)
     if total > DAY_S * (1 + _EXACT):
         raise UsageError(f"the tasks' times sum to {total / 3600:.2f} h, more than 24 h")
     return DailyExposure(tuple(tasks), values, tuple(notices))
@@ -240,11 +245,15 @@ def graded_task(graded: Graded, time_s: float, name: str = "") -> ExposureTask:
     )
 
 
-def _task(magnitude: float | Graded, time: str | float) -> ExposureTask:
-    time_s = parse_duration(time) if isinstance(time, str) else float(time)
+def _task(magnitude: float | Graded, time: str | float, hand: Hand | None = None) -> ExposureTask:
+    time_s, doubt = parse_time(time) if isinstance(time, str) else (float(time), None)
+    if hand not in (None, "both", *HANDS):
+        raise UsageError(f"hand {hand!r} must be one of left, right, both")
     if isinstance(magnitude, int | float):
-        return ExposureTask(float(magnitude), time_s)
-    return graded_task(magnitude, time_s)
+        task = ExposureTask(float(magnitude), time_s)
+    else:
+        task = graded_task(magnitude, time_s)
+    return replace(task, time_uncertainty_s=doubt, hand=hand or task.hand)
 
 
 def refused_day(values: ExposureValues, reason: str) -> dict[str, Any]:

@@ -21,6 +21,7 @@ _DRAWS = 1 << 16  # in strata; JCGM 101 7.2.2 asks for 2·10^5 without them
 _MOST = 1 << 23  # numbers of a day's draws held at a time
 _TAIL = 0.022750131948179195  # of the normal beyond two standard deviations: k = 2
 _SEED = 101
+_NEARLY = 1.001  # parts that make up a stated uncertainty but for rounding
 _NEVER_S = 1e9  # years
 
 
@@ -50,13 +51,16 @@ def _sources(task: ExposureTask, open_causes: set[Any]) -> Iterable[Source]:
         if part.cause == "recording":
             shared = (part.key or (a, expanded),)
         yield Source(part.relative * a, (part.cause, part.name, *shared), part.degrees_of_freedom)
-    if expanded and not task.budget:
-        yield Source(expanded / COVERAGE, ("not stated",), math.inf)
+    u = a * math.hypot(*(part.relative for part in task.budget))
+    k = coverage(u, ((part.relative * a, part.degrees_of_freedom) for part in task.budget))
+    if expanded and expanded > k * u * _NEARLY:  # what the parts do not account for
+        yield Source(math.sqrt((expanded / k) ** 2 - u * u), ("not stated",), math.inf)
 
 
 def expanded_uncertainty(tasks: Sequence[ExposureTask]) -> float:
     """Return the expanded uncertainty of A(8) [m/s²], with k for its effective degrees of freedom, 2 at least.
 
+    Real use of declared values is left out: it can only be more, which ± does not say; see `Draws`.
     Source: JCGM 100:2008 eq. 13 (correlated) with ∂A/∂a_i = a_i·T_i / (T0·A) and ∂A/∂T_i = a_i² / (2·T0·A); eq. G.2b.
     """
     energy = math.fsum(task.a_hv_mps2**2 * task.time_s for task in tasks)
@@ -66,19 +70,12 @@ def expanded_uncertainty(tasks: Sequence[ExposureTask]) -> float:
     parts: dict[Group, tuple[float, float]] = {}
     for task, own in zip(tasks, sources(tasks), strict=True):
         a, time_s = task.a_hv_mps2, task.time_s
-        factor = (a * time_s / scale * a * _spread(task.real_use), ("real use",), math.inf)
         times = (a * a / (2.0 * scale) * (task.time_uncertainty_s or 0.0) / COVERAGE, ("time",), math.inf)
-        for u, group, degrees in (*((a * time_s / scale * s.u, s.group, s.degrees) for s in own), factor, times):
+        for u, group, degrees in (*((a * time_s / scale * s.u, s.group, s.degrees) for s in own), times):
             before, least = parts.get(group, (0.0, math.inf))
             parts[group] = (before + u, min(least, degrees))
     combined = math.hypot(*(u for u, _ in parts.values()))
     return coverage(combined, parts.values()) * combined
-
-
-def _spread(factor: tuple[float, float]) -> float:
-    """Return the r.m.s. distance of a factor, anywhere between its ends, from the 1 that is used. JCGM 100 F.2.4.5."""
-    low, high = (end - 1.0 for end in factor)
-    return math.sqrt((low * low + low * high + high * high) / 3.0)
 
 
 def coverage(combined: float, parts: Iterable[tuple[float, float]]) -> float:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from vibekit.errors import Notice
+from vibekit.handarm.exposure_doubt import expanded_uncertainty
 from vibekit.handarm.exposure_task import ExposureTask
 from vibekit.handarm.hand_day import STILL_MPS2, HandDay
+from vibekit.handarm.uncertainty import COVERAGE, UncertaintyPart
 from vibekit.handarm.verdict import state
 from vibekit.units import format_duration, number
 
@@ -52,7 +55,7 @@ def _near(day: HandDay) -> list[Notice]:
         Notice(
             "within_uncertainty",
             "caution",
-            f"A(8) {day.a8_mps2:.2f} ± {expanded:.2f} m/s² cannot be told from the {name} value {value:g} m/s²",
+            f"A(8) {_doubt(day, expanded)} m/s² cannot be told from the {name} value {value:g} m/s²",
             value=day.a8_mps2,
             limit=value,
             remedy="plan as if the value were reached, or measure more runs",
@@ -62,17 +65,33 @@ def _near(day: HandDay) -> list[Notice]:
     ]
 
 
+def _doubt(day: HandDay, expanded: float) -> str:
+    """Return A(8) with its doubt; of declared values, which use may only exceed, with its ends."""
+    if day.declared and day.a8_ends_mps2:
+        return f"{day.a8_mps2:.2f} (between {day.a8_ends_mps2[0]:.2f} and {day.a8_ends_mps2[1]:.2f})"
+    return f"{day.a8_mps2:.2f} ± {expanded:.2f}"
+
+
 def _not_stated(day: HandDay) -> list[Notice]:
     """Say what the doubt would be if magnitudes whose causes of doubt are not stated erred by themselves."""
     open_ones = {(t.a_hv_mps2, t.expanded_uncertainty_mps2) for t in day.tasks if t.doubtful and not t.budget}
     if len(open_ones) < 2 or not day.expanded_uncertainty_mps2:
         return []
+    by_themselves = expanded_uncertainty([_by_itself(task) for task in day.tasks])
     message = (
-        "doubts come without their causes: they are taken to be shared (one sensor, one person), "
-        f"A(8) ± {number(day.expanded_uncertainty_mps2, 2)} m/s²; with nothing shared it would be less"
+        "doubts come without their causes: they are taken to be shared (one sensor, one person); with nothing shared "
+        f"A(8) would be known to ± {number(by_themselves, 2)} m/s²"
     )
     remedy = "grade documents and recordings say what they share"
     return [Notice("causes_unknown", "info", message, remedy=remedy)]
+
+
+def _by_itself(task: ExposureTask) -> ExposureTask:
+    """Return a task whose doubt, where its causes are not stated, is its own."""
+    a, expanded = task.a_hv_mps2, task.expanded_uncertainty_mps2
+    if not expanded or not a or task.budget:
+        return task
+    return replace(task, budget=(UncertaintyPart("stated", expanded / COVERAGE / a, "stated"),))
 
 
 def _declared(day: HandDay) -> list[Notice]:

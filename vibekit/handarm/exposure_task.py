@@ -74,6 +74,11 @@ class ExposureTask:
         """Tell whether the magnitude is a maker's declared value, which real use may exceed."""
         return self.real_use != (1.0, 1.0)
 
+    @property
+    def has_doubt(self) -> bool:
+        """Tell whether anything came with a doubt: the magnitude, its use or the time."""
+        return self.doubtful or self.declared or self.time_uncertainty_s is not None
+
     def held_by(self, hand: Hand) -> bool:
         """Tell whether a hand holds the tool; where none is named, both do."""
         return self.hand in (None, "both", hand)

@@ -48,18 +48,30 @@ class HandDay:
 
     @property
     def doubt_known(self) -> bool:
-        """Tell whether anything came with a doubt: a magnitude, its use or a time."""
-        return any(task.doubtful or task.declared or task.time_uncertainty_s for task in self.tasks)
+        """Tell whether anything that was held came with a doubt."""
+        return any(task.has_doubt for task in self.tasks if task.time_s > 0)
 
     @property
     def without_doubt(self) -> tuple[ExposureTask, ...]:
         """The tasks whose magnitude came as a bare number: the day's doubt is at least that of the others."""
-        return tuple(task for task in self.tasks if not task.doubtful)
+        return tuple(task for task in self.tasks if not task.doubtful and task.time_s > 0)
 
     @cached_property
     def expanded_uncertainty_mps2(self) -> float | None:
-        """Expanded uncertainty (k = 2, or more for few degrees of freedom) of A(8); None where no doubt is known."""
-        return doubt.expanded_uncertainty(self.tasks) if self.doubt_known else None
+        """Expanded uncertainty (k = 2, or more for few degrees of freedom) of A(8); None where no doubt is known.
+
+        With declared values it reaches to the farther end, which is above: real use may exceed them.
+        """
+        if not self.doubt_known:
+            return None
+        if not self.declared or self.a8_ends_mps2 is None:
+            return doubt.expanded_uncertainty(self.tasks)
+        return max(abs(end - self.a8_mps2) for end in self.a8_ends_mps2)
+
+    @property
+    def declared(self) -> bool:
+        """Tell whether any of it is a maker's declared value."""
+        return any(task.declared for task in self.tasks if task.time_s > 0)
 
     @cached_property
     def _draws(self) -> doubt.Draws:
@@ -116,7 +128,7 @@ class HandDay:
 
         None where no doubt is known, or this one's tool does not shake.
         """
-        if not self.doubt_known or task.a_hv_mps2 < STILL_MPS2:
+        if not (self.doubt_known or task.has_doubt) or task.a_hv_mps2 < STILL_MPS2:
             return None
         if task not in self.tasks:
             idle = replace(task, time_s=0.0, time_uncertainty_s=None)

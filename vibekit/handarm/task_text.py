@@ -55,13 +55,18 @@ def parse_task(text: str) -> TaskText:
         raise UsageError(f"task {text!r} has no magnitude: write MAGNITUDE@TIME, such as 3.5@3h")
     try:
         time = time[: after.start()] if after else time
-        seconds, doubt = _time(time)
+        seconds, doubt = parse_time(time)
     except UsageError as error:
         raise UsageError(f"task {text!r}: {error}") from None
     return TaskText(f"{what.strip()}@{time}", what.strip(), seconds, doubt, hand)
 
 
-def _time(text: str) -> tuple[float, float | None]:
+def parse_time(text: str) -> tuple[float, float | None]:
+    """Return a time and its expanded uncertainty (None: not stated) from ``4h``, ``4h±30m`` or ``4h±20%`` [s].
+
+    Raises:
+        UsageError: not such times.
+    """
     value, *doubt = _PLUS_MINUS.split(text)
     seconds = parse_duration(value)
     if not doubt:

@@ -70,10 +70,17 @@ def eight_hours(ends: Ends) -> str:
     return _EIGHT_HOURS[verdict(ends)]
 
 
-def heading(a8: float, expanded: float | None, at_least: bool, told: str) -> str:
-    """Return a day in one line: A(8) with its doubt, or that it has none, and the verdict."""
+def heading(
+    a8: float, expanded: float | None, told: str, at_least: bool = False, declared_ends: Ends | None = None
+) -> str:
+    """Return a day in one line: A(8) with its doubt, or that it has none, and the verdict.
+
+    `declared_ends`: those of a day with declared values, whose doubt is not the same on both sides.
+    """
     if expanded is None:
         doubt = " (its doubt is not known)"
+    elif declared_ends is not None:
+        doubt = f" (between {' and '.join(number(end) for end in declared_ends)}{', or more' if at_least else ''})"
     else:
         doubt = f" ± {'at least ' if at_least else ''}{number(expanded, 2)}"
     return f"A(8) {number(a8)}{doubt} m/s²: {told}"

@@ -97,8 +97,16 @@ def _idle(task: ExposureTask) -> ExposureTask:
 def _row(name: str, day: DailyExposure | str, tools: Sequence[ExposureTask], values: ExposureValues) -> dict[str, Any]:
     if isinstance(day, str):
         return {"name": name, **refused_body(values), "still": []}
-    still = [{"tool": tool.tool, **replace(day, tasks=(*day.tasks, tool)).time_left(tool)} for tool in tools]
-    return {"name": name, **day.body(), "still": still}
+    beside = replace(day, tasks=(*day.tasks, *tools))
+    return {"name": name, **day.body(), "still": [_tool(tool) | beside.time_left(tool) for tool in tools]}
+
+
+def _tool(tool: ExposureTask) -> dict[str, Any]:
+    return {
+        "tool": tool.tool,
+        "a_hv_mps2": tool.a_hv_mps2,
+        "expanded_uncertainty_mps2": tool.expanded_uncertainty_mps2,
+    }
 
 
 def _notices(name: str, day: DailyExposure | str) -> list[Notice]:
