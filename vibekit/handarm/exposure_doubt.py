@@ -125,7 +125,7 @@ class Draws:
         """Return magnitudes drawn [m/s²], none below zero, each shared cause drawn once for all."""
         of_task = sources(self.tasks)
         error = self._normal(of_task)
-        for group, degrees in _few_degrees(of_task).items():
+        for group, degrees in _few(of_task).items():
             column = self._strata.student(degrees)
             for row, own in enumerate(of_task):
                 error[row] += math.fsum(s.u for s in own if s.group == group and math.isfinite(s.degrees)) * column
@@ -161,7 +161,12 @@ class Draws:
         return np.maximum(0.0, times + doubt * self._strata.normal())
 
 
-def _few_degrees(of_task: list[list[Source]]) -> dict[Group, float]:
+def few_degrees(tasks: Sequence[ExposureTask]) -> bool:
+    """Tell whether any part of the doubt is known from few observations."""
+    return any(math.isfinite(part.degrees_of_freedom) for task in tasks for part in task.budget)
+
+
+def _few(of_task: list[list[Source]]) -> dict[Group, float]:
     """Return the groups known from few observations, each with the smallest of its degrees of freedom."""
     few: dict[Group, float] = {}
     for source in (s for own in of_task for s in own if math.isfinite(s.degrees)):

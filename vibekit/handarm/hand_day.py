@@ -60,13 +60,16 @@ class HandDay:
     def expanded_uncertainty_mps2(self) -> float | None:
         """Expanded uncertainty (k = 2, or more for few degrees of freedom) of A(8); None where no doubt is known.
 
-        With declared values it reaches to the farther end, which is above: real use may exceed them.
+        Half the way between the ends where that is more and degrees of freedom are few: the effective ones are too kind
+        to a part from two or three runs (JCGM 101:2008 clause 8). To the upper end with declared values: real use may
+        exceed them.
         """
-        if not self.doubt_known:
+        if self.a8_ends_mps2 is None:
             return None
-        if not self.declared or self.a8_ends_mps2 is None:
-            return doubt.expanded_uncertainty(self.tasks)
-        return max(abs(end - self.a8_mps2) for end in self.a8_ends_mps2)
+        linear, (low, high) = doubt.expanded_uncertainty(self.tasks), self.a8_ends_mps2
+        if self.declared:
+            return max(linear, high - self.a8_mps2)
+        return max(linear, (high - low) / 2.0) if doubt.few_degrees(self.tasks) else linear
 
     @property
     def declared(self) -> bool:
