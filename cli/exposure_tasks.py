@@ -17,7 +17,7 @@ from .output import Progress, number
 
 if TYPE_CHECKING:
     from vibekit.bench.plots_hand import ShiftCourse
-    from vibekit.handarm.exposure_task import ExposureTask
+    from vibekit.handarm.exposure_task import ExposureTask, Hand
     from vibekit.handarm.task_text import TaskText
     from vibekit.handarm.uncertainty import UncertaintyPart
 
@@ -126,7 +126,7 @@ def _graded(path: Path, seconds: float) -> Given:
         document = json.loads(read_small_text(path, _MOST_DOCUMENT_BYTES))
         magnitude, doubt = (document["summary"][key] for key in ("a_hv_mps2", "expanded_uncertainty_mps2"))
         budget = _budget(document["summary"].get("uncertainty_budget") or ()) if doubt else ()
-        hand = _hand([row.get("hand") for row in document.get("recordings", ())])
+        hand, both = _hand([row.get("hand") for row in document.get("recordings", ())])
         cautions = [_caution(notice) for notice in document.get("notices", ()) if notice["severity"] == "caution"]
     except InputError as error:
         raise InputError(f"{error} (a task is MAGNITUDE@TIME, GRADE_DOCUMENT@TIME or RECORDING@TIME)") from None
@@ -139,7 +139,12 @@ def _graded(path: Path, seconds: float) -> Given:
     task = ExposureTask(
         float(magnitude), seconds, None if doubt is None else float(doubt), path.name, hand=hand, budget=budget
     )
-    return Given(task, notices=_of(path, cautions))
+    return Given(task, notices=(*_of(path, cautions), *((_both_hands(path),) if both else ())))
+
+
+def _both_hands(path: Path) -> Notice:
+    message = f"{path.name}: recorded in both hands: the larger magnitude counts for both"
+    return Notice("hands_together", "info", message, remedy="grade each hand by itself to count them apart")
 
 
 def _budget(rows: Iterable[dict[str, Any]]) -> tuple[UncertaintyPart, ...]:
@@ -164,12 +169,12 @@ def _budget(rows: Iterable[dict[str, Any]]) -> tuple[UncertaintyPart, ...]:
     return tuple(parts)
 
 
-def _hand(named: list[Any]) -> Any:
-    """Return the hand that all recordings of a document name; for several the larger magnitude counts for both."""
+def _hand(named: list[Any]) -> tuple[Hand | None, bool]:
+    """Return the hand that all recordings of a document name, else None, and whether they name different ones."""
     from vibekit.handarm.exposure_task import HANDS
 
-    one = named[0] if named and named.count(named[0]) == len(named) else None
-    return one if one in HANDS else None
+    found = [hand for hand in (*HANDS, "both", None) if hand in named]
+    return (found[0] if len(found) == 1 else None), len(found) > 1
 
 
 def _caution(notice: dict[str, Any]) -> Notice:

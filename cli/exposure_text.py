@@ -35,8 +35,7 @@ def _time_left(day: dict[str, Any]) -> list[str]:
     if "still" in day:
         rows = [(row["tool"], row) for row in day["still"]]
     else:
-        rows = [(task["name"], task) for task in day["tasks"]]
-        rows = list({printable(_tool(name)): (_tool(name), row) for name, row in rows}.values())
+        rows = list({_tool(task): task for task in day["tasks"]}.items())
     lines = ["time left today, in both hands" if "still" in day else "time left today"]
     for name, row in rows:
         told = "; ".join(f"to the {value} value {_left(row, value, day['uncertainty_at_least'])}" for value in _VALUES)
@@ -46,8 +45,10 @@ def _time_left(day: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _tool(name: str) -> str:
-    return name.rpartition("@")[0] or name
+def _tool(task: dict[str, Any]) -> str:
+    """Return what a task holds, without its time, and in which hand where only one is named."""
+    tool = task["name"].rpartition("@")[0] or task["name"]
+    return f"{tool} in the {task['hand']} hand" if task["hand"] in ("left", "right") else tool
 
 
 def _left(row: dict[str, Any], value: str, at_least: bool) -> str:
@@ -97,14 +98,10 @@ def _standing(day: dict[str, Any], points: bool) -> list[str]:
 
 def _origin(day: dict[str, Any], points: bool) -> list[str]:
     """Return what the day is made of, the task that counts most first."""
-    tasks = sorted(day["tasks"], key=lambda task: -task["partial_a8_mps2"])
-    total = math.fsum(task["partial_a8_mps2"] ** 2 for task in tasks)
     lines = ["made up of"]
-    for task in tasks:
-        share = f"{100 * task['partial_a8_mps2'] ** 2 / total:.0f} % of it" if total > 0 else "nothing"
-        hand = f" in the {task['hand']} hand" if task["hand"] in ("left", "right") else ""
+    for task in sorted(day["tasks"], key=lambda task: -task["partial_a8_mps2"]):
         parts = [
-            f"{share}: {printable(task['name'])}{hand}",
+            f"{_share(task, day)}: {printable(task['name'])}",
             f"{_held(task['time_s'])}{_plus_minus(task['time_expanded_uncertainty_s'], format_duration)}",
             f"at {number(task['a_hv_mps2'])}{_plus_minus(task['expanded_uncertainty_mps2'], lambda u: number(u, 2))}"
             " m/s²",
@@ -113,6 +110,20 @@ def _origin(day: dict[str, Any], points: bool) -> list[str]:
         ]
         lines.append("  " + ", ".join(parts))
     return lines
+
+
+def _share(task: dict[str, Any], day: dict[str, Any]) -> str:
+    """Return how much of the day's energy a task makes, of each hand's where hands are named."""
+    energy = task["partial_a8_mps2"] ** 2
+    if not day["hands"]:
+        return _percent(energy, day["a8_mps2"]) + " of it"
+    held = [hand for hand in day["hands"] if task["hand"] in (None, "both", hand)]
+    return " and ".join(f"{_percent(energy, day['hands'][hand]['a8_mps2'])} of the {hand} hand's" for hand in held)
+
+
+def _percent(energy: float, a8: float) -> str:
+    share = energy / a8**2 if a8 > 0 else 0.0
+    return "under 1 %" if 0 < share < 0.01 else f"{100 * share:.0f} %"
 
 
 def _plus_minus(doubt: float | None, text: Any) -> str:

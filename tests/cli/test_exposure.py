@@ -83,6 +83,7 @@ def test_a_task_names_its_hand(task: str) -> None:
     assert ended.document["a8_mps2"] == hands["left"]["a8_mps2"]
     text = vibekit("exposure", task, "right:6@30m").out
     assert "left hand: A(8) 2.14" in text and "right hand: A(8) 1.50" in text
+    assert "100 % of the left hand's: 3.5@3h" in text
 
 
 def test_a_recordings_sidecar_names_the_hand(tmp_path: Path) -> None:
@@ -93,6 +94,12 @@ def test_a_recordings_sidecar_names_the_hand(tmp_path: Path) -> None:
     assert vibekit("exposure", f"right:{file}@1h", "--json").document["hands"]["left"]["a8_mps2"] == 0
     (tmp_path / "grade.json").write_text(vibekit("grade", file, "--json").out)
     assert vibekit("exposure", f"{tmp_path / 'grade.json'}@1h", "--json").document["tasks"][0]["hand"] == "left"
+    rows = [{"hand": "left"}, {"hand": "right"}]
+    (tmp_path / "two.json").write_text(
+        json.dumps({"summary": {"a_hv_mps2": 3.0, "expanded_uncertainty_mps2": 1.0}, "recordings": rows})
+    )
+    document = vibekit("exposure", f"{tmp_path / 'two.json'}@1h", "--json").document
+    assert document["hands"] is None and "hands_together" in [n["code"] for n in document["notices"]]
     (tmp_path / "tone.toml").write_text('[recording]\nfull_scale = "20 g"\nhand = "side handle"\n')
     ended = vibekit("exposure", f"{file}@1h")
     assert ended.code == 3 and "left, right, both" in ended.err
