@@ -47,6 +47,7 @@ class VibrationMagnitude:
     sheet: ToolSheet | None
     condition: str | None
     position: str | None
+    hand: str | None
     operator: str | None
     run: int | None
     duration_s: float
@@ -65,7 +66,6 @@ class VibrationMagnitude:
     track: LevelTrack
     on: BoolArray
     notices: tuple[Notice, ...]
-    hand: str | None = None
 
     @property
     def tool(self) -> str | None:
@@ -200,6 +200,7 @@ def _evaluate(
         sheet=tool,
         condition=facts.condition,
         position=facts.position,
+        hand=facts.hand,
         operator=facts.operator,
         run=facts.run,
         duration_s=track.n_samples / track.sample_rate,
@@ -218,7 +219,6 @@ def _evaluate(
         track=track,
         on=on,
         notices=(*notices, *axis_notices, *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum()))),
-        hand=facts.hand,
     )
 
 
