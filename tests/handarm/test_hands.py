@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from tests.documents import sound
 from tests.reference import rows
 from vibekit.handarm.exposure import ExposureTask, day_of
+from vibekit.handarm.uncertainty import UncertaintyPart
 
 HOUR = 3600.0
 
@@ -72,6 +74,22 @@ def test_a_hand_that_may_have_reached_the_value_leaves_no_time_to_count_on() -> 
     assert low == 0.0 and (high or 0.0) > 8 * HOUR
     assert day.verdict == "cannot tell whether above the action value"
     assert not day.shown_below(2.5)
+
+
+def test_the_low_end_holds_for_both_hands_at_once() -> None:
+    """Hands whose tools err apart: the time left of a tool in both is the shorter of two, drawn draw by draw.
+
+    JCGM 101:2008 7: at most 2.5 % of draws leave less than the low end.
+    """
+    own = [UncertaintyPart("own", 0.15, "", key=key) for key in "AB"]
+    tasks = [ExposureTask(5, HOUR, 1.5, hand=h, budget=(p,)) for h, p in zip(("left", "right"), own, strict=True)]  # type: ignore[arg-type]
+    day = day_of([*tasks, ExposureTask(3, 0.0, 0.0, hand="both")])
+    a = 5 * (1 + 0.15 * np.random.default_rng(9).standard_normal((2, 400_000)))
+    left = np.maximum(0, (8 * 6.25 - a**2).min(axis=0) / 9 * HOUR)
+    low, high = day.time_left_ends_s(2.5, day.tasks[2]) or (0.0, 0.0)
+    assert low > 0 and high is not None
+    assert 0.020 <= float(np.mean(left < low)) <= 0.025
+    assert 0.020 <= float(np.mean(left > high)) <= 0.025
 
 
 def test_what_to_shorten_must_help_each_hand_that_is_over() -> None:

@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Any, Protocol
 
 from vibekit.errors import InputError, Notice, UsageError, document
+from vibekit.handarm.exposure_doubt import Draws
 from vibekit.handarm.exposure_notices import NOT_A_PERMIT as NOT_A_PERMIT, day_notices
 from vibekit.handarm.exposure_task import (
     DAY_S as DAY_S,
@@ -117,22 +118,20 @@ class DailyExposure:
         return min((one for one in left if one is not None), default=None)
 
     def time_left_ends_s(self, value_mps2: float, task: ExposureTask) -> tuple[float | None, float | None] | None:
-        """Return the ends of `time_left_s` [s], of the hand with the earlier one; None where there is no doubt to tell.
+        """Return the ends of `time_left_s` [s] for the doubt of everything; None where there is no doubt to tell.
 
         An upper end of None: the magnitude is so doubtful that there is none.
         """
+        if task not in self.tasks:
+            idle = replace(task, time_s=0.0, time_uncertainty_s=None)
+            return replace(self, tasks=(*self.tasks, idle)).time_left_ends_s(value_mps2, idle)
         if not (task.has_doubt or any(hand.doubt_known for hand in self.each)) or task.a_hv_mps2 < STILL_MPS2:
             return None
-        each = [self._ends(hand, value_mps2, task) for hand in self._holding(task)]
-        if not all(hand in self._holding(task) or hand.shown_below(value_mps2) for hand in self.each):
-            each.append((0.0, 0.0 if self.reached(value_mps2) else math.inf))
-        low, high = (min(end) for end in zip(*each, strict=True))
-        return low, high if math.isfinite(high) else None
+        return self._draws.time_left_ends_s(value_mps2, self.tasks.index(task), self.values.longest_s)
 
-    def _ends(self, hand: HandDay, value_mps2: float, task: ExposureTask) -> tuple[float, float]:
-        """Return the ends of a hand's time left; without doubt the time itself."""
-        low, high = hand.time_left_ends_s(value_mps2, task) or (hand.time_left_s(value_mps2, task),) * 2
-        return math.inf if low is None else low, math.inf if high is None else high
+    @cached_property
+    def _draws(self) -> Draws:
+        return Draws(self.tasks, HANDS if self.hands else HANDS[:1])
 
     def _holding(self, task: ExposureTask) -> list[HandDay]:
         """Return the days of the hands that hold a task's tool."""

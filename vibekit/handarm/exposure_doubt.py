@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vibekit.handarm.exposure_task import ExposureTask
+from vibekit.handarm.exposure_task import HANDS, ExposureTask, Hand
 from vibekit.handarm.uncertainty import COVERAGE
 from vibekit.standards.exposure_values import REFERENCE_DURATION_S
 
@@ -92,32 +92,36 @@ def coverage(combined: float, parts: Iterable[tuple[float, float]]) -> float:
 
 
 class Draws:
-    """A day's magnitudes and times drawn together: one row a task, one column a draw (JCGM 101:2008 clause 7)."""
+    """A day's magnitudes and times drawn together: one row a task, one column a draw (JCGM 101:2008 clause 7).
 
-    def __init__(self, tasks: Sequence[ExposureTask]) -> None:
+    `hands`: whose exposures are told apart; one where both do the same.
+    """
+
+    def __init__(self, tasks: Sequence[ExposureTask], hands: Sequence[Hand] = HANDS[:1]) -> None:
         self.tasks = tasks
-        count = max(1 << 10, min(_DRAWS, _MOST // max(1, len(tasks))))
-        self._strata = _Strata(count)
+        self._strata = _Strata(max(1 << 10, min(_DRAWS, _MOST // max(1, len(tasks)))))
         self.a = self._magnitudes()
         self.times = self._times()
-        self.energy = np.einsum("ij,ij,ij->j", self.a, self.a, self.times)
+        self.held = np.array([[len(hands) == 1 or task.held_by(hand) for task in tasks] for hand in hands], float)
+        self.energy = self.held @ (self.a * self.a * self.times)
 
     def a8_ends(self) -> tuple[float, float]:
-        """Return the ends of A(8) [m/s²] at k = 2: 2.3 and 97.7 %."""
-        low, high = np.sqrt(_ends(self.energy) / REFERENCE_DURATION_S)
+        """Return the ends of A(8) [m/s²] at k = 2: 2.3 and 97.7 %; of the hand that has more."""
+        low, high = np.sqrt(_ends(self.energy.max(axis=0)) / REFERENCE_DURATION_S)
         return float(low), float(high)
 
-    def time_left_ends_s(self, value_mps2: float, task: ExposureTask, longest_s: float | None) -> tuple[float, Any]:
-        """Return the ends of the time [s] that the tool of one of the tasks may still run; the upper one None: no end.
+    def time_left_ends_s(self, value_mps2: float, row: int, longest_s: float | None) -> tuple[float, float | None]:
+        """Return the ends of the time [s] that the tool of the task at a row may still run, None: no upper end.
 
-        `longest_s` caps the time of all tasks together.
+        Each hand that holds it must stay below the value, and none may have reached it. `longest_s` caps a hand's time.
         """
-        a = self.a[self.tasks.index(task)]
-        spare = value_mps2**2 * REFERENCE_DURATION_S - self.energy
+        spare, holding = value_mps2**2 * REFERENCE_DURATION_S - self.energy, self.held[:, row] > 0
+        a = self.a[row]
         with np.errstate(divide="ignore", invalid="ignore"):
-            left = np.where(spare > 0, np.maximum(spare, 0.0) / (a * a), 0.0)
+            left = np.where((spare > 0).all(axis=0), spare[holding].min(axis=0) / (a * a), 0.0)
         if longest_s is not None:
-            left = np.minimum(left, np.maximum(0.0, longest_s - self.times.sum(axis=0)))
+            taken = (self.held @ self.times)[holding].max(axis=0)
+            left = np.minimum(left, np.maximum(0.0, longest_s - taken))
         low, high = _ends(np.nan_to_num(left, posinf=2 * _NEVER_S))
         return float(low), float(high) if high < _NEVER_S else None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -77,13 +77,9 @@ class HandDay:
         return any(task.declared for task in self.tasks if task.time_s > 0)
 
     @cached_property
-    def _draws(self) -> doubt.Draws:
-        return doubt.Draws(self.tasks)
-
-    @cached_property
     def a8_ends_mps2(self) -> Ends | None:
         """The ends of A(8) for its doubt (k = 2: 2.3 and 97.7 %); None where no doubt is known."""
-        return self._draws.a8_ends() if self.doubt_known else None
+        return doubt.Draws(self.tasks).a8_ends() if self.doubt_known else None
 
     @property
     def shown_ends_mps2(self) -> Ends:
@@ -125,18 +121,6 @@ class HandDay:
             spare = (value_mps2**2 - self.a8_mps2**2) * REFERENCE_DURATION_S
             within = min(within, spare / task.a_hv_mps2**2)
         return within if math.isfinite(within) else None
-
-    def time_left_ends_s(self, value_mps2: float, task: ExposureTask) -> tuple[float | None, float | None] | None:
-        """Return the ends of `time_left_s` [s] for the doubt of everything; the upper one is None where it has no end.
-
-        None where no doubt is known, or this one's tool does not shake.
-        """
-        if not (self.doubt_known or task.has_doubt) or task.a_hv_mps2 < STILL_MPS2:
-            return None
-        if task not in self.tasks:
-            idle = replace(task, time_s=0.0, time_uncertainty_s=None)
-            return HandDay((*self.tasks, idle), self.values).time_left_ends_s(value_mps2, idle)
-        return self._draws.time_left_ends_s(value_mps2, task, self.values.longest_s)
 
     def cut_s(self, value_mps2: float, task: ExposureTask) -> float | None:
         """Return by how much `task` must be shortened for A(8) to come down to a value [s]; None: not by it alone."""
