@@ -70,13 +70,14 @@ def exposure(
         raise UsageError(f"--regime {regime!r} is not one of {', '.join(REGIMES)}")
     values, show = REGIMES[regime], partial(render, points=points)
     over = daily_value(fail_over, values)
-    if (sheet := _day_sheet(tasks)) is not None:
-        if plot is not None or other_day:
-            raise UsageError(f"{sheet}: --plot and --other-day are for one person's day, not a sheet of several")
-        document, below = _workers(sheet, options, values, over)
-        emit(document | {"weekly_a8_mps2": None}, as_json, show, 0 if below else _OVER_EXIT)
-        return
+    sheet = _day_sheet(tasks)
+    if sheet is not None and (plot is not None or other_day):
+        raise UsageError(f"{sheet}: --plot and --other-day are for one person's day, not a sheet of several")
     try:
+        if sheet is not None:
+            document, below = _workers(sheet, options, values, over)
+            emit(document | {"weekly_a8_mps2": None}, as_json, show, 0 if below else _OVER_EXIT)
+            return
         given = [open_task(text, options) for text in tasks]
         day = _day(given, values)
     except RecordingLimitError as error:

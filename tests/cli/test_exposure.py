@@ -191,6 +191,9 @@ def test_a_worker_whose_recording_is_refused_does_not_hide_the_others(tmp_path: 
     assert [row["a8_mps2"] for row in ended.document["workers"]] == [None, pytest.approx(3 / 8**0.5)]
     assert any(n["severity"] == "refusal" and n["message"].startswith("A: ") for n in ended.document["notices"])
     assert vibekit("exposure", tmp_path / "day.toml").code == 4
+    (tmp_path / "day.toml").write_text("[day]\ntools = ['short.wav']\n[[worker]]\nname = 'B'\ntasks = ['3@1h']\n")
+    ended = vibekit("exposure", tmp_path / "day.toml", "--json")
+    assert (ended.code, ended.document["a8_mps2"]) == (4, None)
 
 
 def test_a_document_without_a_magnitude_is_refused(tmp_path: Path) -> None:
