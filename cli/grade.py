@@ -12,7 +12,7 @@ import typer
 from vibekit.errors import UsageError
 from vibekit.units import format_allowed
 
-from .exposure import FailOver, end_over
+from .exposure import FailOver, daily_value, end_over
 from .options import Json, PlotOption, RecordingOptions, Recordings, over_recordings, recording_command
 from .output import Document, Progress, emit, note, notice_lines, number, printable
 
@@ -48,11 +48,12 @@ def grade(
 ) -> None:
     """Grade recordings: weighted vibration magnitude (ISO 5349-1) and allowed trigger time.
 
-    --fail-over compares a_hv itself with the daily value: what 8 h of it would come to.
+    --fail-over compares a_hv with its doubt, of all tools in use, with the daily value: what 8 h of it would come to.
     """
     import vibekit as vk
     from vibekit.handarm.summary import grade_document
 
+    over = daily_value(fail_over)
     if plot is not None and len(recordings) != 1:
         raise UsageError("--plot draws one recording: name just one")
 
@@ -69,8 +70,17 @@ def grade(
         plot_grade(magnitudes[0], plot)
         note(f"plot written to {plot}")
     document = grade_document(magnitudes, failures.notices)
-    a_hv = document["summary"]["a_hv_mps2"]
-    emit(document, as_json, partial(render, budget=budget), failures.exit_code or end_over(fail_over, a_hv))
+    emit(document, as_json, partial(render, budget=budget), failures.exit_code or end_over(over, _ends(document)))
+
+
+def _ends(document: Document) -> list[tuple[float, float]]:
+    """Return the ends of each magnitude in the document [m/s²], without backgrounds: there no tool is in use."""
+    from vibekit.handarm.uncertainty import ends
+    from vibekit.recording.conditions import is_off
+
+    in_use = [summary for summary in document["summaries"] if not is_off(summary["condition"])]
+    graded = [summary for summary in in_use if summary["a_hv_mps2"] is not None]
+    return [ends(summary["a_hv_mps2"], summary["expanded_uncertainty_mps2"] or 0.0) for summary in graded]
 
 
 def render(document: Document, budget: bool = False) -> str:
@@ -108,6 +118,8 @@ def _recording(row: dict[str, Any]) -> list[str]:
 
 
 def _summary(summary: dict[str, Any]) -> list[str]:
+    from vibekit.handarm.uncertainty import ends
+    from vibekit.handarm.verdict import eight_hours
     from vibekit.recording.conditions import is_off
 
     name = ", ".join(f for f in (summary["tool"], summary["condition"], summary["position"]) if f) or "this recording"
@@ -118,6 +130,7 @@ def _summary(summary: dict[str, Any]) -> list[str]:
     ]
     if is_off(summary["condition"]):  # the background: no tool is in use
         return lines
+    lines.append(f"  {eight_hours(ends(summary['a_hv_mps2'], summary['expanded_uncertainty_mps2'] or 0.0))}")
     for value, words in (("to_action_value", "action value 2.5 m/s²"), ("to_limit_value", "limit value 5 m/s²")):
         lines.append(f"  trigger time per day to the {words}: {format_allowed(summary['allowed_trigger_time'][value])}")
     declared = summary["declared"]

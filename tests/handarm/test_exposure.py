@@ -10,6 +10,7 @@ import vibekit as vk
 from tests.reference import rows
 from vibekit.errors import UsageError
 from vibekit.handarm.exposure import ExposureTask, day_of, time_to_reach, weekly_exposure
+from vibekit.handarm.uncertainty import UncertaintyPart
 
 EXAMPLES = rows("exposure_examples")
 
@@ -68,7 +69,8 @@ def test_uncertainty_against_a_monte_carlo_run() -> None:
     """JCGM 101 (Monte Carlo) against the analytic propagation."""
     import numpy as np
 
-    tasks = [ExposureTask(6.0, 3600, 1.2), ExposureTask(3.0, 7200, 0.9)]
+    parts = [(UncertaintyPart("all", 0.1, "", key="A"),), (UncertaintyPart("all", 0.15, "", key="B"),)]
+    tasks = [ExposureTask(6.0, 3600, 1.2, budget=parts[0]), ExposureTask(3.0, 7200, 0.9, budget=parts[1])]
     rng = np.random.default_rng(2)
     a = rng.normal([6.0, 3.0], [0.6, 0.45], (200_000, 2))
     a8 = np.sqrt((a**2 * [3600, 7200]).sum(axis=1) / 28800)

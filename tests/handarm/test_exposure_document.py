@@ -33,8 +33,11 @@ def test_a_day_by_hand() -> None:
         "tasks": [
             {
                 "name": name,
+                "hand": None,
                 "a_hv_mps2": a,
                 "time_s": hours * HOUR,
+                "time_expanded_uncertainty_s": None,
+                "real_use_factor": None,
                 "partial_a8_mps2": a * (hours / 8) ** 0.5,
                 "points": 2 * a**2 * hours,
                 "expanded_uncertainty_mps2": doubt,
@@ -51,8 +54,11 @@ def test_a_day_by_hand() -> None:
         "verdict": "above action value",
         "time_left_to_action_s": 0.0,
         "time_left_to_limit_s": to_values["grinder"][1],
-        # JCGM 100:2008 eq. 10: c_i = a_i·T_i / (8·A(8))
-        "expanded_uncertainty_mps2": ((2 * 1 / (8 * a8) * 0.4) ** 2 + (5 * 4 / (8 * a8) * 1.0) ** 2) ** 0.5,
+        # JCGM 100:2008 eq. 16, correlated (causes not stated count as shared): c_i = a_i·T_i / (8·A(8))
+        "expanded_uncertainty_mps2": 2 * 1 / (8 * a8) * 0.4 + 5 * 4 / (8 * a8) * 1.0,
+        "uncertainty_at_least": False,
+        "hands": None,
+        "longest_time_s": None,
         "white_finger_years": 31.8 * a8**-1.06,  # ISO 5349-1:2001 eq. C.1 (from memory)
     }
     tasks, wanted_tasks = document.pop("tasks"), expected.pop("tasks")
@@ -64,7 +70,7 @@ def test_a_day_by_hand() -> None:
     assert document == pytest.approx(expected)
     for task, wanted in zip(tasks, wanted_tasks, strict=True):  # type: ignore[call-overload]
         assert task == pytest.approx(wanted)
-    assert [(n["code"], n["severity"]) for n in notices] == [("screening_aid", "info")]
+    assert [(n["code"], n["severity"]) for n in notices] == [("causes_unknown", "info"), ("screening_aid", "info")]
 
 
 def test_every_regime_has_its_values_in_the_document() -> None:
@@ -90,12 +96,22 @@ def test_a_day_clear_of_the_values_says_nothing() -> None:
     assert [n["code"] for n in document["notices"]] == ["screening_aid"]
 
 
-def test_a_bare_magnitude_leaves_the_doubt_open() -> None:
-    day = day_of([ExposureTask(3.0, HOUR, 0.5), ExposureTask(2.5, HOUR)])
+def test_a_bare_magnitude_does_not_void_the_doubt_of_the_others() -> None:
+    """JCGM 100:2008 eq. 10 with the one doubt that is known: ∂A/∂a = a·T / (8·A); the bare one is named."""
+    day = day_of([ExposureTask(3.0, HOUR, 0.5, "saw"), ExposureTask(2.5, HOUR, name="drill")])
     document = sound(day.to_dict(), "exposure")
-    assert document["expanded_uncertainty_mps2"] is None
-    (notice,) = (n for n in document["notices"] if n["code"] == "uncertainty_unknown")
-    assert notice["severity"] == "caution" and notice["remedy"]
+    assert document["expanded_uncertainty_mps2"] == pytest.approx(3.0 / (8 * day.a8_mps2) * 0.5)
+    assert document["uncertainty_at_least"] is True
+    notice = notice_of([Notice(**n) for n in document["notices"]], "uncertainty_unknown")
+    assert notice.severity == "caution" and notice.remedy
+    assert "drill" in notice.message and "saw" not in notice.message and "at least" in notice.message
+
+
+def test_bare_magnitudes_alone_have_no_doubt() -> None:
+    document = sound(vk.daily_exposure([(2.4, "8h")]).to_dict(), "exposure")
+    assert (document["expanded_uncertainty_mps2"], document["uncertainty_at_least"]) == (None, False)
+    assert document["verdict"] == "below action value"  # the plain comparison, and it is said that it is one
+    assert "as they stand" in notice_of([Notice(**n) for n in document["notices"]], "uncertainty_unknown").message
 
 
 def test_a_tool_that_stands_still() -> None:
@@ -105,7 +121,7 @@ def test_a_tool_that_stands_still() -> None:
     assert (document["a8_mps2"], document["points"], document["white_finger_years"]) == (0.0, 0.0, None)
     assert document["time_left_to_action_s"] is None
     assert day_of([ExposureTask(0.0, HOUR, 0.1)]).expanded_uncertainty_mps2 == 0.0
-    assert notice_of(day._doubts(), "no_vibration").severity == "info"
+    assert notice_of([Notice(**n) for n in document["notices"]], "no_vibration").severity == "info"
     assert time_to_reach(0.0, 2.5) is None
     assert day_of([ExposureTask(2.5, 8 * HOUR), ExposureTask(0.0, HOUR)]).cut_s(2.5, day.tasks[0]) == 0.0
 
@@ -200,6 +216,9 @@ def test_a_day_that_cannot_be_given_still_names_the_values() -> None:
         "expanded_uncertainty_mps2",
         "white_finger_years",
         "weekly_a8_mps2",
+        "uncertainty_at_least",
+        "hands",
+        "longest_time_s",
     }
     assert (document["tasks"], document["regime"]) == ([], "eu")
     assert (document["action_value_mps2"], document["limit_value_mps2"]) == (2.5, 5.0)

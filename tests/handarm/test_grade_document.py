@@ -70,6 +70,7 @@ def test_a_tone_in_every_field_of_its_row() -> None:
         "tool": "T-1",
         "condition": "loaded",
         "position": "rear handle",
+        "hand": None,
         "operator": "A",
         "run": 2,
         "duration_s": 12.0,

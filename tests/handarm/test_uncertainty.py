@@ -140,7 +140,7 @@ def test_ends_where_the_parts_are_factors() -> None:
 def test_ends_of_a_mixed_day_against_monte_carlo(tasks: list[tuple[float, float, float]]) -> None:
     """JCGM 101:2008: magnitudes drawn, each tool's once, put through A(8) (ISO 5349-1 eq. 3) and the time left."""
     rng = np.random.default_rng(7)
-    day = vk.daily_exposure([(Magnitude(a, 2 * u * a), f"{hours}h") for a, u, hours in tasks])
+    day = vk.daily_exposure([(measured(a, u), f"{hours}h") for a, u, hours in tasks])
     by_tool = {(a, u): a * (1.0 + u * rng.standard_normal(DRAWS)) for a, u, _ in tasks}
     drawn = [by_tool[a, u] for a, u, _ in tasks]
     energy = sum(a**2 * hours for a, (_, _, hours) in zip(drawn, tasks, strict=True))
@@ -177,3 +177,9 @@ def test_doubt_that_swamps_the_value_is_finite() -> None:
 class Magnitude:
     a_hv_mps2: float | None
     expanded_uncertainty_mps2: float | None
+    budget: tuple[unc.UncertaintyPart, ...] = ()
+
+
+def measured(a: float, u: float) -> Magnitude:
+    """Return a magnitude of relative standard uncertainty u, all of it its own."""
+    return Magnitude(a, 2 * u * a, (unc.UncertaintyPart(unc.REPEATABILITY.name, u, "own"),))

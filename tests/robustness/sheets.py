@@ -194,10 +194,15 @@ _NUMBERS = st.one_of(
     st.sampled_from(["", "1e400", "-0", "1e-320", "1e308", "nan", "inf", "0x1", "1_0", "١", "9" * 5000, "-1", "0"]),
 )
 _UNITS_OF_TIME = st.sampled_from(["h", "m", "s", "min", "h20m", "", "d", "H", " h", "h1h"])
+_HANDS = st.sampled_from(["", "left:", "right: ", "both:", "Left:"])
 _TASKS = st.one_of(
     st.builds(lambda a, t, u: f"{a}@{t}{u}", _NUMBERS, _NUMBERS, _UNITS_OF_TIME),
     st.builds(lambda a, t: f"{a}@{t}h", st.floats(0, 1e9).map(repr), st.floats(0, 24).map(lambda v: f"{v:.3f}")),
     st.sampled_from(["@", "@@", "a.wav", "a.wav@1h", "/dev/zero@1h", ".@1h", "x" * 5000, "\n@1h", "3@1h@1h", "-3@1h"]),
+    st.builds(lambda h, a, u, t, v: f"{h}{a}±{u}@{t}h±{v}", _HANDS, _NUMBERS, _NUMBERS, _NUMBERS, _NUMBERS),
+    st.sampled_from(
+        ["6±1.5@30m", "6+-20%@1h+/-9m left", "left:", "left:@1h", "3@1h±", "3±@1h", "3±1±1@1h", "a.toml@1h"]
+    ),
     st.text(max_size=12),
 )
 _READINGS = st.one_of(

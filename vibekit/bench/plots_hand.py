@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vibekit.bench.plots import AXIS_COLOURS, BLUE, INK, legend_beside, new_figure, plain, save, title
+from vibekit.handarm.verdict import heading
 from vibekit.standards.hand_arm_weighting import PRINTED_FACTORS
 
 if TYPE_CHECKING:
@@ -88,10 +89,10 @@ def plot_exposure(day: DailyExposure, path: Path, shifts: Sequence[ShiftCourse |
     figure, panels = new_figure(1, 4.0, path)
     panel, energy, now = panels[0], 0.0, 0.0
     alone = shifts[0] if len(day.tasks) == 1 and shifts else None
+    drawn = [(t, shifts[i] if i < len(shifts) else None) for i, t in enumerate(day.tasks) if t in day.deciding.tasks]
     begin = alone.started if alone else None
     offset = begin.hour + begin.minute / 60 + begin.second / 3600 if begin else 0.0
-    for i, task in enumerate(day.tasks):
-        shift = shifts[i] if i < len(shifts) else None
+    for i, (task, shift) in enumerate(drawn):
         time, added = _course(shift.magnitude) if shift else (np.linspace(0, task.time_s, 200), None)
         growth = added if added is not None else task.a_hv_mps2**2 * time
         hours = offset + (now + time) / 3600
@@ -100,13 +101,23 @@ def plot_exposure(day: DailyExposure, path: Path, shifts: Sequence[ShiftCourse |
         name = plain(task.name, _NAME) or f"{task.a_hv_mps2:.3g} m/s²"
         panel.annotate(name, (hours[-1], level[-1]), (-4, 5), textcoords="offset points", fontsize=8, ha="right")
         energy, now = energy + float(growth[-1]), now + float(time[-1])
+    if day.a8_ends_mps2 is not None:
+        panel.plot([offset + now / 3600] * 2, day.a8_ends_mps2, color=INK, lw=3, alpha=0.4, label="doubt of A(8)")
+        legend_beside(panel)
     _daily_values(panel, day)
     if begin:
         panel.xaxis.set_major_formatter(lambda hour, _: f"{int(hour) % 24}:{round(hour % 1 * 60) % 60:02d}")
     panel.set(xlabel="time of day" if begin else "time, tasks one after the other [h]", ylabel="A(8) so far [m/s²]")
     panel.set(xlim=(offset, offset + max(now, 60.0) / 3600))
-    title(panel, f"Exposure over the day: A(8) {day.a8_mps2:.2f} m/s², {day.verdict}")
+    sums, ends = day.deciding, day.a8_ends_mps2 if day.deciding.declared else None
+    said = heading(sums.a8_mps2, sums.expanded_uncertainty_mps2, sums.verdict, bool(sums.without_doubt), ends)
+    title(panel, f"Exposure over the day{_hand(day)}: {said}")
     save(figure, path)
+
+
+def _hand(day: DailyExposure) -> str:
+    """Return which hand's day is drawn, where tasks name hands."""
+    return next((f" of the {hand} hand" for hand, own in day.hands.items() if own is day.deciding), "")
 
 
 def _course(magnitude: VibrationMagnitude) -> tuple[Any, Any]:
@@ -141,4 +152,5 @@ def _daily_values(panel: Any, day: DailyExposure) -> None:
             fontsize=8,
             color=BLUE,
         )
-    panel.set_ylim(0, 1.12 * max(day.a8_mps2, day.values.limit_mps2))
+    highest = day.a8_ends_mps2[1] if day.a8_ends_mps2 else day.a8_mps2
+    panel.set_ylim(0, 1.12 * max(highest, day.values.limit_mps2))

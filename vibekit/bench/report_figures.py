@@ -26,6 +26,8 @@ from vibekit.bench.svg import (
     spans,
     stem,
 )
+from vibekit.handarm.uncertainty import ends
+from vibekit.handarm.verdict import heading, verdict
 from vibekit.handarm.weighting import weighting_factor
 from vibekit.standards.exposure_values import EU, REFERENCE_DURATION_S
 from vibekit.standards.hand_arm_weighting import FIRST_BAND
@@ -284,14 +286,15 @@ def day_figure(name: str, summary: Document) -> Html:
     """Return how A(8) grows with the trigger time of a day, with its doubt and the two daily values."""
     a_hv, doubt = float(summary["a_hv_mps2"]), float(summary["expanded_uncertainty_mps2"])
     hours = np.linspace(0.0, 8.0, 97)
-    middle, low, high = (max(a, 0.0) * np.sqrt(hours * 3600 / REFERENCE_DURATION_S) for a in _ends(a_hv, doubt))
+    middle, low, high = (a * np.sqrt(hours * 3600 / REFERENCE_DURATION_S) for a in (a_hv, *ends(a_hv, doubt)))
     x = linear_axis("trigger time in the day", "h", 0.0, 8.0, about=8)
     y = linear_axis("daily exposure A(8)", "m/s²", 0.0, max(1.1 * (a_hv + doubt), 5.6), about=5)
     action, limit = EU.action_mps2, EU.limit_mps2
     plot = Plot(
         name,
         "Daily exposure against trigger time",
-        f"A(8) after 8 h of trigger time would be {number(a_hv)} m/s²; action value {action} and limit value {limit}.",
+        f"After 8 h of trigger time: {heading(a_hv, doubt, verdict(ends(a_hv, doubt)))}; action value {action} and "
+        f"limit value {limit}.",
         x,
         y,
         (band(x, y, hours, low, high, "doubt"), curve(x, y, hours, middle, "ink")),
@@ -302,7 +305,3 @@ def day_figure(name: str, summary: Document) -> Html:
     )
     caption = "How a day fills up with this tool alone. Read the high edge of the shading to be on the safe side."
     return figure(draw(plot), caption)
-
-
-def _ends(value: float, doubt: float) -> tuple[float, float, float]:
-    return value, value - doubt, value + doubt

@@ -6,17 +6,10 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from vibekit.bench.report_parts import Document, RecordingPart, ToolPart
+from vibekit.handarm.uncertainty import ends
+from vibekit.handarm.verdict import eight_hours
 from vibekit.machine.fault_words import FAULT_WORDS
 from vibekit.units import format_allowed, format_duration, number
-
-# Words for a magnitude, each with what it means for a working day; the steps follow from T = 8 h·(value/a_hv)² of
-# ISO 5349-1 with the daily values 2.5 and 5 m/s², the words are ours.
-_HARSHNESS = (
-    (2.5, "mild", "even eight hours of it a day stay below the action value"),
-    (5.0, "moderate", "the action value falls within a working day, the limit value does not"),
-    (10.0, "harsh", "the limit value falls within a working day"),
-    (float("inf"), "very harsh", "the limit value is reached within two hours"),
-)
 
 # Words for a probability: IPCC guidance note on uncertainties (Mastrandrea et al. 2010), Table 1 (from memory)
 _LIKELIHOOD = (
@@ -30,6 +23,7 @@ _LIKELIHOOD = (
     (0.0, "exceptionally unlikely"),
 )
 NOT_LOOKED_FOR = "the source of the shaking was not looked for"
+HEALTHY = "healthy"
 LIKELY = 0.5  # from here on the headline names a cause
 UNLIKELY = 0.1  # below, a cause is named in a list only
 
@@ -42,14 +36,6 @@ def fault_words(fault: str) -> str:
 def likelihood(probability: float) -> str:
     """Return a probability in words."""
     return next(word for least, word in _LIKELIHOOD if probability >= least)
-
-
-def harshness(a_hv: float, doubt: float) -> str:
-    """Return a magnitude in a word, or in two where its doubt spans them."""
-    low, high = (next(step for step in _HARSHNESS if a < step[0]) for a in (a_hv - doubt, a_hv + doubt))
-    if low is high:
-        return f"{low[1]}: {low[2]}"
-    return f"between {low[1]} ({low[2]}) and {high[1]} ({high[2]})"
 
 
 def deciding(part: ToolPart) -> Document | None:
@@ -97,8 +83,18 @@ def how_harsh(part: ToolPart) -> str:
     where = named((summary["condition"], summary["position"]))
     return (
         f"It shakes the hand with {number(a_hv)} m/s², give or take {number(doubt, 2)} m/s²"
-        f"{' (' + where + ')' if where else ''}. That is {harshness(a_hv, doubt)}."
+        f"{' (' + where + ')' if where else ''}: {eight_hours(ends(a_hv, doubt))}.{_not_cleared(part)}"
     )
+
+
+def _not_cleared(part: ToolPart) -> str:
+    """Return that a severe fault is likely, which no magnitude makes up for; nothing where there is none."""
+    findings = part.diagnosis["findings"] if part.diagnosis else []
+    severe = [f for f in findings if f["probability"] >= LIKELY and f["severity"] == "severe" and f["fault"] != HEALTHY]
+    if not severe:
+        return ""
+    names = ", ".join(fault_words(f["fault"]) for f in severe)
+    return f" That says nothing for the tool's state: a severe fault is likely ({names})."
 
 
 def refusals(recordings: Sequence[RecordingPart]) -> str:

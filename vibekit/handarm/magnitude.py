@@ -47,6 +47,7 @@ class VibrationMagnitude:
     sheet: ToolSheet | None
     condition: str | None
     position: str | None
+    hand: str | None
     operator: str | None
     run: int | None
     duration_s: float
@@ -105,6 +106,7 @@ class VibrationMagnitude:
             "tool": self.tool,
             "condition": self.condition,
             "position": self.position,
+            "hand": self.hand,
             "operator": self.operator,
             "run": self.run,
             "duration_s": self.duration_s,
@@ -213,6 +215,7 @@ def _evaluate(
         sheet=tool,
         condition=facts.condition,
         position=facts.position,
+        hand=facts.hand,
         operator=facts.operator,
         run=facts.run,
         duration_s=track.n_samples / track.sample_rate,

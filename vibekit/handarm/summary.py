@@ -225,7 +225,8 @@ def _no_verification(graded: Sequence[GradedRun], missing: bool) -> str | None:
 
 
 def _position(magnitude: GradedRun) -> str:
-    return plain_term(magnitude.position) or ""
+    """Return what is averaged together: one position in one hand."""
+    return f"{plain_term(magnitude.position) or ''} {getattr(magnitude, 'hand', None) or ''}"
 
 
 def _at_position(recordings: list[GradedRun]) -> PositionResult:

@@ -56,6 +56,7 @@ class RecordingFacts:
     tool: str | None = None
     condition: str | None = None
     position: str | None = None
+    hand: str | None = field(default=None, metadata={"one_of": ("left", "right", "both")})
     operator: str | None = None
     run: int | None = field(default=None, metadata={"allow_zero": True})
     shaft_power_w: float | None = field(default=None, metadata={"allow_zero": True})

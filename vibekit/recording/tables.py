@@ -94,6 +94,8 @@ def _value(value: Any, hint: Any, where: str, metadata: Mapping[str, Any]) -> An
             raise InputError(
                 f"{where} must be {'true or false' if hint is bool else 'text in quotes'}, not {_short(value)}"
             )
+        if value not in (allowed := metadata.get("one_of", (value,))):
+            raise InputError(f"{where} must be one of {', '.join(allowed)}, not {_short(value)}")
         return value
     if hint is datetime:
         return _datetime(value, where)
