@@ -12,6 +12,7 @@ import numpy as np
 
 from vibekit.errors import InputError, Notice, UsageError
 from vibekit.recording.calibration import Calibration
+from vibekit.recording.gaps import gap_notices, known_samples
 from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
 from vibekit.recording.parts import following_parts, join_sources, require_file
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
@@ -80,6 +81,8 @@ def open_recording(
             f"{path}: sample rate {rate:g} Hz is no sensor's: {_RATES_HZ[0]:g} to {_RATES_HZ[1]:g} Hz are read"
         )
     first, last = _range(path, source, rate, start_s, stop_s)
+    count = None if source.n_frames is None else min(last or source.n_frames, source.n_frames) - first
+    timing = source.timing and source.timing.cut(first / rate, last and last / rate)
     origin = Origin(
         path.name,
         path,
@@ -87,9 +90,9 @@ def open_recording(
         sensor,
         sheet,
         settled,
-        source.timing,
+        timing,
         (*source.log, f"calibrated: {settled.origin}"),
-        source.notices,
+        (*source.notices, *gap_notices(timing, count and count / rate)),
     )
     if facts.axes is None and source.names is None:
         origin = replace(origin, notices=(*origin.notices, _assumed_axes(roles)))
@@ -98,7 +101,6 @@ def open_recording(
     if _has_gravity(facts, source, rate, partial(_blocks, path, source, roles, settled, 0, None)):
         blocks = partial(_filtered, blocks, rate)
         origin = gravity_removed(origin)
-    count = None if source.n_frames is None else min(last or source.n_frames, source.n_frames) - first
     return RecordingStream(rate, tuple(r for r in roles if r in ACCELERATION_AXES), count, origin, blocks)
 
 
@@ -273,7 +275,8 @@ def _blocks(
         if raw.dtype.kind == "f":
             for channel in (acceleration, *others):
                 _require_finite(path, channel, first + start)
-        yield Block(start, acceleration, *others)
+        known = known_samples(source.timing, source.sample_rate or 1.0, first + start, len(raw))
+        yield Block(start, acceleration, others[0], others[1], known)
         start += len(raw)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from vibekit.errors import InputError
+from vibekit.recording.gaps import even_frames
 from vibekit.recording.gravity import unit_from_gravity
 from vibekit.recording.parts import joined_log
 from vibekit.recording.readers_text_layout import DELIMITERS, TextLayout, find_layout
@@ -18,7 +19,7 @@ from vibekit.recording.readers_text_parse import text_batches
 from vibekit.recording.sidecar import RecordingFacts, axis_names
 from vibekit.recording.source import RawSource, rebatch
 from vibekit.recording.text_time import TimeColumn, field_value, find_time, table_log, table_notices
-from vibekit.recording.timing import Clock, FloatArray, drop_repeated, measure_clock, resample
+from vibekit.recording.timing import Clock, FloatArray, measure_clock
 from vibekit.units import unit_factor
 
 SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log"})
@@ -76,7 +77,7 @@ def open_table(facts: RecordingFacts, layout: TextLayout, parts: Sequence[TableP
         n_channels=len(channels),
         blocks=blocks,
         sample_rate=None if clock is None else clock.timing.mean_rate_hz,
-        n_frames=None if clock is None else _n_frames(clock),
+        n_frames=None if clock is None else clock.n_frames,
         names=roles if named or (layout.has_header and facts.axes is None) else None,
         unit=unit,
         unit_hint=_gravity_hint(table),
@@ -143,23 +144,10 @@ class _Table:
         """Yield the values on an even clock."""
         if clock is None:
             frames: Iterator[FloatArray] = (values for _, values in self.chunks(self.channels, None))
-        elif clock.timing.resampled:
-            rate = clock.timing.mean_rate_hz
-            frames = resample(self._stretch(clock, self.time), clock.start_s, rate, clock.n_frames)
-        elif clock.drop_repeated:
-            frames = drop_repeated(self._stretch(clock, self.time))
         else:
-            frames = (values for _, values in self._stretch(clock, None))
+            stamped = clock.timing.resampled or clock.drop_repeated
+            frames = even_frames(clock, self.chunks(self.channels, self.time if stamped else None))
         return frames if self.gains is None else (frame * self.gains for frame in frames)
-
-    def _stretch(self, clock: Clock, time: TimeColumn | None) -> Iterator[tuple[FloatArray, FloatArray]]:
-        """Yield stamps and values of the longest stretch without a gap."""
-        row = 0
-        for stamps, values in self.chunks(self.channels, time):
-            part = slice(max(clock.first - row, 0), max(clock.last - row, 0))
-            row += len(values)
-            if len(values[part]):
-                yield stamps[part], values[part]
 
 
 def _ticks(part: TablePart, column: Any, time: TimeColumn, row: int) -> Any:
@@ -224,12 +212,6 @@ def _units(
                 f"{path}: column {layout.columns[c].text!r} does not say its unit, others say different ones"
             )
     return tuple(unit_factor(unit) if unit else 1.0 for unit in units), "m/s2"
-
-
-def _n_frames(clock: Clock) -> int:
-    if clock.timing.resampled or clock.drop_repeated:
-        return clock.n_frames
-    return clock.last - clock.first
 
 
 def _gravity_hint(table: _Table) -> str:

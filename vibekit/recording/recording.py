@@ -45,12 +45,16 @@ class Origin:
 
 @dataclass(frozen=True)
 class Block:
-    """A stretch of a recording: `acceleration` [m/s²], shape (n_axes, n_samples); raw `tach` and `sound`."""
+    """A stretch of a recording: `acceleration` [m/s²], shape (n_axes, n_samples); raw `tach` and `sound`.
+
+    `known`, shape (n_samples,), is False where samples are missing and something stands in their place; None: nowhere.
+    """
 
     start: int
     acceleration: FloatArray
     tach: FloatArray | None = None
     sound: FloatArray | None = None
+    known: NDArray[np.bool_] | None = None
 
 
 class SignalSource(Protocol):

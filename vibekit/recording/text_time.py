@@ -123,7 +123,8 @@ def table_log(
         lines.append(
             f"time column {layout.columns[time.column].text or time.column + 1}, {written}: "
             f"{t.mean_rate_hz:.6g} Hz, jitter {round(1e3 * t.jitter_s, 6):.3g} ms r.m.s., "
-            f"largest step {1e3 * t.largest_step_s:.4g} ms, {t.gaps} gaps, {t.duplicates} duplicate stamps"
+            f"largest step {1e3 * t.largest_step_s:.4g} ms, {len(t.gaps)} gaps, "
+            f"{f'{t.bridged_samples} samples bridged, ' if t.bridged_samples else ''}{t.duplicates} duplicate stamps"
         )
         if t.resampled:
             lines.append(f"resampled to {t.mean_rate_hz:.6g} Hz by linear interpolation")
@@ -156,16 +157,6 @@ def table_notices(layout: TextLayout, time: TimeColumn | None, clock: Clock | No
 
 def _clock_notices(clock: Clock) -> Iterator[Notice]:
     t = clock.timing
-    if t.gaps:
-        yield Notice(
-            "gaps",
-            "caution",
-            f"the timestamps have {t.gaps} gaps (largest step {t.largest_step_s:.3g} s): the longest stretch without, "
-            f"{clock.start_s:.3f} to {clock.end_s:.3f} s, is used",
-            value=t.gaps,
-            limit=0,
-            remedy="record without interruption, or split the file at the gaps",
-        )
     if t.resampled:
         loss = linear_loss(0.2 * t.mean_rate_hz, 1.0 / t.mean_rate_hz)
         yield Notice(
