@@ -222,7 +222,7 @@ def test_columns_by_name_and_their_units(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     picked = source(tmp_path, text, RecordingFacts(axes=("z=c", "x=a [g]", "y=b")))
     assert picked.names == ("z", "x", "y")
-    assert np.concatenate(list(picked.blocks(99, 0, 1))).tolist() == [[3.0, 1.0, 2.0]]
+    np.testing.assert_allclose(np.concatenate(list(picked.blocks(99, 0, 1))), [[3.0, 9.80665, 2 * 9.80665e-3]])
     for name, words in (
         ("e", r"has no column 'e': it has 'a \[g\]', 'b \(mg\)', 'c \[m/s2\]', 'd'"),
         ("a [", "no col"),

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError, Notice, UsageError
+from vibekit.errors import InputError, UsageError
 from vibekit.recording.calibration import Calibration
 from vibekit.recording.gaps import gap_notices, known_samples
 from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
@@ -19,6 +19,7 @@ from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_aud
 from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
 from vibekit.recording.sidecar import RecordingFacts, axis_names, load_sidecar
 from vibekit.recording.source import RawSource
+from vibekit.recording.stated import calibration_of, rate_of, remarks
 from vibekit.recording.toolsheet import ToolSheet, load_tool
 
 _RATES_HZ = (1e-3, 1e6)  # wider than any accelerometer's; blocks are some seconds long, so a rate is also memory
@@ -70,12 +71,11 @@ def open_recording(
     source = open_raw(path, facts)
     roles = _roles(path, facts, source, heard=calibration is None and facts.full_scale is None)
     silent = not any(role in ACCELERATION_AXES for role in roles)  # sound alone: nothing to be scaled
-    settled = calibration or (Calibration.unit("m/s2") if silent else _calibration(path, facts, unit, source))
-    rate = source.sample_rate or facts.sample_rate_hz
-    if rate is None:
-        raise InputError(
-            f"{path}: the file does not say its sample rate: give --sample-rate or sample_rate_hz in the sidecar"
-        )
+    if silent:
+        settled = calibration or Calibration.unit("m/s2")
+    else:
+        settled = calibration_of(path, facts, calibration, unit, source)
+    rate = rate_of(path, facts, sample_rate, source)
     if not _RATES_HZ[0] <= rate <= _RATES_HZ[1]:
         raise InputError(
             f"{path}: sample rate {rate:g} Hz is no sensor's: {_RATES_HZ[0]:g} to {_RATES_HZ[1]:g} Hz are read"
@@ -92,10 +92,8 @@ def open_recording(
         settled,
         timing,
         (*source.log, f"calibrated: {settled.origin}"),
-        (*source.notices, *gap_notices(timing, count and count / rate)),
+        (*source.notices, *gap_notices(timing, count and count / rate), *remarks(facts, roles, unit, source)),
     )
-    if facts.axes is None and source.names is None:
-        origin = replace(origin, notices=(*origin.notices, _assumed_axes(roles)))
 
     blocks: Callable[[int], Iterator[Block]] = partial(_blocks, path, source, roles, settled, first, last)
     if _has_gravity(facts, source, rate, partial(_blocks, path, source, roles, settled, 0, None)):
@@ -203,38 +201,6 @@ def _roles(path: Path, facts: RecordingFacts, source: RawSource, heard: bool) ->
     if len(roles) != source.n_channels:
         raise InputError(f"{path}: axes {','.join(roles)} name {len(roles)} channels, the file has {source.n_channels}")
     return tuple(roles)
-
-
-def _assumed_axes(roles: tuple[str, ...]) -> Notice:
-    taken = f"{', '.join(roles)} in file order" if roles[0] != "sound" else "sound, the first if there are two"
-    return Notice(
-        "axes_assumed",
-        "info",
-        f"the file does not name its channels: taken as {taken}",
-        remedy="name them with --axes or axes in the sidecar",
-    )
-
-
-def _calibration(path: Path, facts: RecordingFacts, unit_option: str | None, source: RawSource) -> Calibration:
-    """Settle what a sample is worth: audio-type files need a full scale; others a unit, or what a value of 1 is."""
-    try:
-        if source.needs_full_scale:
-            if facts.full_scale is None:
-                raise InputError(
-                    f'{path}: uncalibrated: give --full-scale "50 g" or full_scale in the sidecar (the value of 1.0)'
-                )
-            return Calibration.full_scale(facts.full_scale)
-        unit = unit_option or source.unit or facts.unit
-        if unit is None and facts.full_scale is not None:
-            return Calibration.full_scale(facts.full_scale)
-        if unit is None:
-            raise InputError(
-                f"{path}: uncalibrated: the file does not say its unit: give --unit m/s2 or --unit g, "
-                f"or unit in the sidecar{source.unit_hint}"
-            )
-        return Calibration.unit(unit)
-    except UsageError as error:
-        raise InputError(f"{path}: {error}") from None
 
 
 def _range(

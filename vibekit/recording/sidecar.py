@@ -13,6 +13,7 @@ from typing import Any
 from vibekit.errors import InputError, UsageError
 from vibekit.recording.atomic import atomic
 from vibekit.recording.tables import from_table, load_toml
+from vibekit.units import parse_acceleration, unit_factor
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,26 @@ def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, Sen
     sensor = from_table(SensorFacts, data.get("sensor", {}), f"{where}: [sensor]")
     if sensor.band_hz is not None and (len(sensor.band_hz) != 2 or sensor.band_hz[0] >= sensor.band_hz[1]):
         raise InputError(f"{where}: [sensor]: band_hz must be two rising frequencies such as [2, 3000]")
-    return from_table(RecordingFacts, data.get("recording", {}), f"{where}: [recording]"), sensor
+    facts = from_table(RecordingFacts, data.get("recording", {}), f"{where}: [recording]")
+    _require_said(facts, sensor, where)
+    return facts, sensor
+
+
+def _require_said(facts: RecordingFacts, sensor: SensorFacts, where: str) -> None:
+    """Refuse a key that is there and says nothing, and scales and units that cannot be read, used or not."""
+    if facts.axes == ():
+        raise InputError(f"{where}: [recording]: axes is empty: name each channel, such as x, y, z, or leave it out")
+    read = (
+        ("[recording]: full_scale", facts.full_scale, parse_acceleration),
+        ("[recording]: unit", facts.unit, unit_factor),
+        ("[sensor]: range", sensor.range, parse_acceleration),
+    )
+    for key, text, reader in read:
+        try:
+            if text is not None:
+                reader(text)
+        except UsageError as error:
+            raise InputError(f"{where}: {key}: {error}") from None
 
 
 def enter_in_sidecar(recording: Path, facts: dict[str, str | float]) -> Path:

@@ -70,6 +70,11 @@ def _time_kind(path: Path, layout: TextLayout, column: int) -> TimeColumn:
         )
     kind = "integer" if all(re.fullmatch(r"[+-]?\d+", f) for f in numbers) else "float"
     unit_s, assumed = name.time_unit_s, None
+    if name.remark is not None:
+        raise InputError(
+            f"{path}: time column {name.text!r}: {name.remark!r} is no unit of time that is read: "
+            "write [s], [ms], [us], [ns], [min] or [h]"
+        )
     if unit_s is None:
         unit_s, assumed = _assumed_unit(path, name.text, numbers)
     return TimeColumn(column, unit_s, unit_s * 10.0 ** -max(map(_decimals, numbers)), kind, assumed=assumed)
