@@ -94,7 +94,7 @@ def test_other_kinds(tmp_path: Path) -> None:
         vk.read(tmp_path / "short.rf64", calibration=SCALE)
     content = sound(tmp_path, "flac", "PCM_24")
     (tmp_path / "cut.flac").write_bytes(content[: len(content) // 2])
-    with pytest.raises(vk.InputError, match="corrupt|truncated|ends"):
+    with pytest.raises(vk.InputError, match=r"corrupt|truncated|ends"):
         vk.read(tmp_path / "cut.flac", calibration=SCALE)
     open_end = content[:21] + bytes([content[21] & 0xF0]) + bytes(4) + content[26:]
     (tmp_path / "open.flac").write_bytes(open_end)

@@ -16,14 +16,22 @@ from vibekit.recording.gaps import gap_notices, known_samples
 from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
 from vibekit.recording.parts import following_parts, join_sources, require_file
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
-from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
+from vibekit.recording.recording import (
+    ACCELERATION_AXES,
+    LARGEST,
+    Block,
+    FloatArray,
+    Origin,
+    Recording,
+    RecordingStream,
+)
 from vibekit.recording.sidecar import RecordingFacts, axis_names, load_sidecar
 from vibekit.recording.source import RawSource
 from vibekit.recording.stated import calibration_of, rate_of, remarks
 from vibekit.recording.toolsheet import ToolSheet, load_tool
+from vibekit.units import require_positive
 
 _RATES_HZ = (1e-3, 1e6)  # wider than any accelerometer's; blocks are some seconds long, so a rate is also memory
-_LARGEST = 1e9  # [m/s²], and of a raw channel: no sensor gives more, and its square is still a number
 
 _NO_RECORDINGS = {
     ".toml": "is a sheet, not a recording: name the recording itself (a tool sheet goes with --tool, a bench sheet to "
@@ -58,6 +66,9 @@ def open_recording(
         InputError: missing, corrupt or uncalibrated file, bad sidecar or tool sheet, axes that do not fit.
     """
     path = Path(path)
+    for name, value in (("sample_rate", sample_rate), ("tach_pulses", tach_pulses)):
+        if value is not None:
+            require_positive(value, name)
     facts, sensor = load_sidecar(path, defaults)
     facts = replace(
         facts,
@@ -207,7 +218,7 @@ def _range(
     path: Path, source: RawSource, rate: float, start_s: float | None, stop_s: float | None
 ) -> tuple[int, int | None]:
     for name, value in (("--from", start_s), ("--to", stop_s)):
-        if value is not None and not abs(value) <= _LARGEST:
+        if value is not None and not abs(value) <= LARGEST:
             raise UsageError(f"{name} {value:g} is not a time in seconds")
     first = 0 if start_s is None else round(start_s * rate)
     last = None if stop_s is None else round(stop_s * rate)
@@ -251,9 +262,9 @@ def _raw_channel(raw: FloatArray, column: int | None, source: RawSource) -> Floa
 
 
 def _require_finite(path: Path, channels: FloatArray | None, start: int) -> None:
-    if channels is None or (channels.size and max(channels.max(), -channels.min()) <= _LARGEST):
+    if channels is None or (channels.size and max(channels.max(), -channels.min()) <= LARGEST):
         return
-    bad = ~(np.abs(np.atleast_2d(channels)) <= _LARGEST).all(axis=0)
+    bad = ~(np.abs(np.atleast_2d(channels)) <= LARGEST).all(axis=0)
     if bad.any():
         index = int(np.flatnonzero(bad)[0])
         value = np.atleast_2d(channels)[:, index]
