@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Iterable
@@ -25,7 +24,6 @@ if TYPE_CHECKING:
 _NUMBER = re.compile(r"[+-]?(\d|\.\d|nan$|inf(inity)?$)", re.IGNORECASE)
 _OVER_EXIT = 5
 _MUCH_OUTSIDE = 0.05  # of a shift's energy: it makes 2.5 % of A(8)
-_MOST_DOCUMENT_BYTES = 1 << 26  # of a grade document: some thousand recordings
 
 Tasks = Annotated[
     list[str],
@@ -138,37 +136,20 @@ def _task(text: str, options: RecordingOptions) -> _Given:
 
 
 def _graded(path: Path, seconds: float) -> _Given:
-    from vibekit.handarm.exposure import LARGEST_MPS2, ExposureTask
-    from vibekit.recording.tables import read_small_text
+    from vibekit.handarm.exposure import ExposureTask
+    from vibekit.handarm.graded import read_graded
 
     try:
-        document = json.loads(read_small_text(path, _MOST_DOCUMENT_BYTES))
-        magnitude, doubt = (document["summary"][key] for key in ("a_hv_mps2", "expanded_uncertainty_mps2"))
-        cautions = [_caution(notice) for notice in document.get("notices", ()) if notice["severity"] == "caution"]
+        found = read_graded(path)
     except InputError as error:
         raise InputError(f"{error} (a task is MAGNITUDE@TIME, GRADE_DOCUMENT@TIME or RECORDING@TIME)") from None
-    except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
-        raise InputError(f"{path}: is not a grade document (write one with vibekit grade --json)") from None
-    if magnitude is None:
-        raise InputError(f"{path}: holds no magnitude: its recordings could not be graded")
-    if not all(_is_number(v) and 0 <= v <= LARGEST_MPS2 for v in (magnitude, 0 if doubt is None else doubt)):
-        raise InputError(f"{path}: its magnitude or uncertainty is not a number of m/s² from 0 to {LARGEST_MPS2:g}")
-    task = ExposureTask(float(magnitude), seconds, None if doubt is None else float(doubt), path.name)
-    return _Given(task, notices=_of(path, cautions))
-
-
-def _caution(notice: dict[str, Any]) -> Notice:
-    remedy = notice.get("remedy")
-    return Notice(str(notice["code"]), "caution", str(notice["message"]), remedy=str(remedy) if remedy else None)
+    task = ExposureTask(found.a_hv_mps2, seconds, found.expanded_uncertainty_mps2, path.name)
+    return _Given(task, notices=_of(path, found.cautions))
 
 
 def _of(path: Path, notices: Iterable[Notice]) -> tuple[Notice, ...]:
     """Return the cautions among notices, each saying from which file it comes."""
     return tuple(replace(n, message=f"{path.name}: {n.message}") for n in notices if n.severity == "caution")
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _shift(path: Path, options: RecordingOptions) -> _Given:

@@ -57,7 +57,8 @@ def test_a_grade_document_carries_its_uncertainty(tmp_path: Path) -> None:
 
 def test_the_time_left_comes_with_its_doubt(tmp_path: Path) -> None:
     """5 m/s² may be held 2 h to 2.5 m/s² (ISO 5349-1 eq. 2); U = 2.5 makes it 53 min to 8 h, of which 10 min go."""
-    grade = {"summary": {"a_hv_mps2": 5.0, "expanded_uncertainty_mps2": 2.5}}
+    summary = {"a_hv_mps2": 5.0, "expanded_uncertainty_mps2": 2.5}
+    grade = {"document": "grade", "version": 1, "recordings": [{"gradeable": True}], "summary": summary, "notices": []}
     (tmp_path / "grade.json").write_text(json.dumps(grade))
     text = vibekit("exposure", f"{tmp_path / 'grade.json'}@10m").out
     assert "1 h 50 min / 7 h 50 min" in text
@@ -135,7 +136,8 @@ def test_a_wrong_task_says_what_is_expected(tmp_path: Path, task: str, code: int
 @pytest.mark.parametrize("notices", ["[5]", '[{"severity": "caution"}]', '{"a": 1}', "[[]]"])
 def test_a_document_with_other_notices_is_no_grade_document(tmp_path: Path, notices: str) -> None:
     summary = '{"a_hv_mps2": 3.0, "expanded_uncertainty_mps2": 1.0}'
-    (tmp_path / "grade.json").write_text(f'{{"summary": {summary}, "notices": {notices}}}')
+    frame = '"document": "grade", "version": 1, "recordings": [{"gradeable": true}]'
+    (tmp_path / "grade.json").write_text(f'{{{frame}, "summary": {summary}, "notices": {notices}}}')
     assert vibekit("exposure", f"{tmp_path / 'grade.json'}@1h").code == 3
 
 
