@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING
 
 from vibekit.errors import InputError, Notice, RecordingLimitError, UsageError
 from vibekit.units import format_duration
@@ -17,12 +16,10 @@ from .output import Progress, number
 
 if TYPE_CHECKING:
     from vibekit.bench.plots_hand import ShiftCourse
-    from vibekit.handarm.exposure_task import ExposureTask, Hand
+    from vibekit.handarm.exposure_task import ExposureTask
     from vibekit.handarm.task_text import TaskText
-    from vibekit.handarm.uncertainty import UncertaintyPart
 
 _MUCH_OUTSIDE = 0.05  # of a shift's energy: it makes 2.5 % of A(8)
-_MOST_DOCUMENT_BYTES = 1 << 26  # of a grade document: some thousand recordings
 _SHEET = ".toml"
 
 
@@ -119,27 +116,16 @@ def _declared(path: Path, seconds: float) -> Given:
 
 def _graded(path: Path, seconds: float) -> Given:
     """Return the task of a grade document."""
-    from vibekit.handarm.exposure_task import LARGEST_MPS2, ExposureTask
-    from vibekit.recording.tables import read_small_text
+    from vibekit.handarm.exposure_task import ExposureTask
+    from vibekit.handarm.graded import read_graded
 
     try:
-        document = json.loads(read_small_text(path, _MOST_DOCUMENT_BYTES))
-        magnitude, doubt = (document["summary"][key] for key in ("a_hv_mps2", "expanded_uncertainty_mps2"))
-        budget = _budget(document["summary"].get("uncertainty_budget") or ()) if doubt else ()
-        hand, both = _hand([row.get("hand") for row in document.get("recordings", ())])
-        cautions = [_caution(notice) for notice in document.get("notices", ()) if notice["severity"] == "caution"]
+        found = read_graded(path)
     except InputError as error:
         raise InputError(f"{error} (a task is MAGNITUDE@TIME, GRADE_DOCUMENT@TIME or RECORDING@TIME)") from None
-    except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
-        raise InputError(f"{path}: is not a grade document (write one with vibekit grade --json)") from None
-    if magnitude is None:
-        raise RecordingLimitError(f"{path}: holds no magnitude: its recordings could not be graded")
-    if not all(_is_number(v) and 0 <= v <= LARGEST_MPS2 for v in (magnitude, 0 if doubt is None else doubt)):
-        raise InputError(f"{path}: its magnitude or uncertainty is not a number of m/s² from 0 to {LARGEST_MPS2:g}")
-    task = ExposureTask(
-        float(magnitude), seconds, None if doubt is None else float(doubt), path.name, hand=hand, budget=budget
-    )
-    return Given(task, notices=(*_of(path, cautions), *((_both_hands(path),) if both else ())))
+    doubt = found.expanded_uncertainty_mps2
+    task = ExposureTask(found.a_hv_mps2, seconds, doubt, path.name, hand=found.hand, budget=found.budget)
+    return Given(task, notices=(*_of(path, found.cautions), *((_both_hands(path),) if found.several_hands else ())))
 
 
 def _both_hands(path: Path) -> Notice:
@@ -147,48 +133,9 @@ def _both_hands(path: Path) -> Notice:
     return Notice("hands_together", "info", message, remedy="grade each hand by itself to count them apart")
 
 
-def _budget(rows: Iterable[dict[str, Any]]) -> tuple[UncertaintyPart, ...]:
-    """Return the budget of a document; none where a part does not say its cause: then the whole counts as shared.
-
-    Raises:
-        ValueError: a part whose size or degrees of freedom is no such number.
-    """
-    from vibekit.handarm.uncertainty import Cause, UncertaintyPart
-
-    parts = []
-    for row in rows:
-        if "cause" not in row:
-            return ()
-        size, degrees, key = row["standard_pct"], row.get("degrees_of_freedom"), row.get("key")
-        degrees = math.inf if degrees is None else degrees
-        sound = _is_number(size) and 0 <= size <= 1e6 and _is_number(degrees) and degrees >= 1
-        if not sound or row["cause"] not in get_args(Cause):
-            raise ValueError
-        names = str(row["name"]), size / 100.0, str(row.get("origin", ""))
-        parts.append(UncertaintyPart(*names, row["cause"], None if key is None else str(key), float(degrees)))
-    return tuple(parts)
-
-
-def _hand(named: list[Any]) -> tuple[Hand | None, bool]:
-    """Return the hand that all recordings of a document name, else None, and whether they name different ones."""
-    from vibekit.handarm.exposure_task import HANDS
-
-    found = [hand for hand in (*HANDS, "both", None) if hand in named]
-    return (found[0] if len(found) == 1 else None), len(found) > 1
-
-
-def _caution(notice: dict[str, Any]) -> Notice:
-    remedy = notice.get("remedy")
-    return Notice(str(notice["code"]), "caution", str(notice["message"]), remedy=str(remedy) if remedy else None)
-
-
 def _of(path: Path, notices: Iterable[Notice]) -> tuple[Notice, ...]:
     """Return the cautions among notices, each saying from which file it comes."""
     return tuple(replace(n, message=f"{path.name}: {n.message}") for n in notices if n.severity == "caution")
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _whole(path: Path, options: RecordingOptions) -> Given:

@@ -118,10 +118,10 @@ class RecordingOptions:
                 raise UsageError(f"--{name.replace('_', '-')} {value:g} must be greater than zero")
         stream = vk.open_recording(
             path,
-            calibration=vk.Calibration.full_scale(self.full_scale) if self.full_scale else None,
+            calibration=None if self.full_scale is None else vk.Calibration.full_scale(self.full_scale),
             unit=self.unit,
             sample_rate=self.sample_rate,
-            axes=[axis.strip() for axis in self.axes.split(",")] if self.axes else None,
+            axes=None if self.axes is None else [axis.strip() for axis in self.axes.split(",")],
             tool=self.tool,
             tach_pulses=self.tach_pulses,
             start_s=self.from_s,

@@ -85,18 +85,21 @@ def spectrum(
 def _spectrum(stream: RecordingStream, kind: Kind) -> LineSpectrum | Cepstrum:
     """Return the lines of a recording; of a long one averaged block by block, or of the stretch that stands for it."""
     from vibekit.machine.averaged import LOOKED_AT_S, long_spectrum
+    from vibekit.recording.gaps import piece_notice, stream_in_one_piece
     from vibekit.recording.stretch import read_unless_long, representative_part
 
+    stream = stream_in_one_piece(stream)
     whole = read_unless_long(stream)
     if whole is not None:
-        return _of_whole(whole, kind)
+        return _of_whole(whole, kind, *piece_notice(stream))
     progress = Progress(f"reading {stream.origin.file}")
     result: LineSpectrum | Cepstrum
     if kind in (Kind.amplitude, Kind.density):
         result = long_spectrum(stream, progress=progress, kind="density" if kind == Kind.density else "amplitude")
+        result = replace(result, notices=(*result.notices, *piece_notice(stream)))
     else:
         part = representative_part(stream, LOOKED_AT_S, progress)
-        result = _of_whole(part.recording, kind, part.notice)
+        result = _of_whole(part.recording, kind, part.notice, *piece_notice(stream))
     progress.done()
     return result
 

@@ -71,8 +71,9 @@ def speed(
 def _read(stream: RecordingStream) -> tuple[Recording, tuple[Notice, ...]]:
     """Return a recording in memory, of a long one the stretch that stands for it, and what is to be said of that."""
     from vibekit.machine.averaged import LOOKED_AT_S
-    from vibekit.recording import stretch
+    from vibekit.recording import gaps, stretch
 
+    stream = gaps.stream_in_one_piece(stream)
     whole = stretch.read_unless_long(stream)
     if whole is not None:
         return whole, ()

@@ -30,13 +30,29 @@ _UNIT_MPS2 = {
 }
 
 
+def require_positive(value: float, name: str) -> float:
+    """Return a number that is finite and greater than zero.
+
+    Raises:
+        UsageError: it is not, or no number at all.
+    """
+    if not is_finite(value) or value <= 0:
+        raise UsageError(f"{name} {str(value)[:40]} must be a number greater than zero")
+    return float(value)
+
+
+def is_finite(value: object) -> bool:
+    """Tell whether a value is a real number that is neither NaN nor infinite."""
+    return not isinstance(value, bool) and hasattr(value, "__float__") and math.isfinite(value)
+
+
 def unit_factor(unit: str) -> float:
     """Return how many m/s² one `unit` is.
 
     Raises:
         UsageError: the unit is not one of acceleration.
     """
-    factor = _UNIT_MPS2.get(unit.strip().lower())
+    factor = _UNIT_MPS2.get(unit.strip().lower()) if isinstance(unit, str) else None
     if factor is None:
         raise UsageError(f'unit {unit!r} is not an acceleration unit: write "m/s2" or "g"')
     return factor
@@ -48,7 +64,7 @@ def parse_acceleration(text: str) -> float:
     Raises:
         UsageError: no number, no unit, or not positive and finite, from 1e-6 to 1e9 m/s².
     """
-    match = _ACCELERATION.match(text)
+    match = _ACCELERATION.match(text) if isinstance(text, str) else None
     try:
         value = float(match[1].replace(",", ".")) if match else math.nan
     except ValueError:

@@ -86,6 +86,12 @@ def test_a_task_names_its_hand(task: str) -> None:
     assert "100 % of the left hand's: 3.5@3h" in text
 
 
+def graded(summary: dict[str, object]) -> dict[str, object]:
+    """Return a grade document with a summary, as far as it is read back."""
+    rows = [{"gradeable": True}]
+    return {"document": "grade", "version": 1, "recordings": rows, "summary": summary, "notices": []}
+
+
 def test_a_recordings_sidecar_names_the_hand(tmp_path: Path) -> None:
     file = tone_file(tmp_path / "tone.wav")
     (tmp_path / "tone.toml").write_text('[recording]\nfull_scale = "20 g"\nhand = "left"\nposition = "side handle"\n')
@@ -94,10 +100,9 @@ def test_a_recordings_sidecar_names_the_hand(tmp_path: Path) -> None:
     assert vibekit("exposure", f"right:{file}@1h", "--json").document["hands"]["left"]["a8_mps2"] == 0
     (tmp_path / "grade.json").write_text(vibekit("grade", file, "--json").out)
     assert vibekit("exposure", f"{tmp_path / 'grade.json'}@1h", "--json").document["tasks"][0]["hand"] == "left"
-    rows = [{"hand": "left"}, {"hand": "right"}]
-    (tmp_path / "two.json").write_text(
-        json.dumps({"summary": {"a_hv_mps2": 3.0, "expanded_uncertainty_mps2": 1.0}, "recordings": rows})
-    )
+    rows = [{"hand": "left", "gradeable": True}, {"hand": "right", "gradeable": True}]
+    summary = {"a_hv_mps2": 3.0, "expanded_uncertainty_mps2": 1.0}
+    (tmp_path / "two.json").write_text(json.dumps(graded(summary) | {"recordings": rows}))
     document = vibekit("exposure", f"{tmp_path / 'two.json'}@1h", "--json").document
     assert document["hands"] is None and "hands_together" in [n["code"] for n in document["notices"]]
     (tmp_path / "tone.toml").write_text('[recording]\nfull_scale = "20 g"\nhand = "side handle"\n')
@@ -197,7 +202,8 @@ def test_a_worker_whose_recording_is_refused_does_not_hide_the_others(tmp_path: 
 
 
 def test_a_document_without_a_magnitude_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "grade.json").write_text('{"summary": {"a_hv_mps2": null, "expanded_uncertainty_mps2": null}}')
+    summary = {"a_hv_mps2": None, "expanded_uncertainty_mps2": None}
+    (tmp_path / "grade.json").write_text(json.dumps(graded(summary)))
     ended = vibekit("exposure", f"{tmp_path / 'grade.json'}@1h", "--json")
     assert (ended.code, ended.document["a8_mps2"]) == (4, None)
     assert "refusal" in [n["severity"] for n in ended.document["notices"]]
@@ -208,7 +214,7 @@ def test_documents_carry_what_their_doubts_share(tmp_path: Path) -> None:
     row = {"name": "calibration", "standard_pct": 10.0, "origin": "", "cause": "sensor", "degrees_of_freedom": None}
     for key, name in (("S", "one"), ("S", "two"), ("T", "other")):
         summary = {"a_hv_mps2": 4.0, "expanded_uncertainty_mps2": 0.8, "uncertainty_budget": [row | {"key": key}]}
-        (tmp_path / f"{name}.json").write_text(json.dumps({"summary": summary}))
+        (tmp_path / f"{name}.json").write_text(json.dumps(graded(summary)))
 
     def doubt(*names: str) -> float:
         tasks = [f"{tmp_path / name}.json@1h" for name in names]
@@ -219,7 +225,7 @@ def test_documents_carry_what_their_doubts_share(tmp_path: Path) -> None:
     assert doubt("one", "other") == pytest.approx(0.2 / 2**0.5)
     for bad in ({"standard_pct": -1}, {"standard_pct": None}, {"degrees_of_freedom": 0}, {"cause": []}):
         summary = {"a_hv_mps2": 4.0, "expanded_uncertainty_mps2": 0.8, "uncertainty_budget": [row | bad]}
-        (tmp_path / "bad.json").write_text(json.dumps({"summary": summary}))
+        (tmp_path / "bad.json").write_text(json.dumps(graded(summary)))
         assert vibekit("exposure", f"{tmp_path / 'bad.json'}@1h").code == 3
 
 
@@ -236,7 +242,8 @@ def test_a_grade_document_carries_its_uncertainty(tmp_path: Path) -> None:
 
 def test_the_time_left_comes_with_its_doubt(tmp_path: Path) -> None:
     """5 m/s² may be held 2 h to 2.5 m/s² (ISO 5349-1 eq. 2); U = 2.5 makes it 53 min to 8 h, of which 10 min go."""
-    grade = {"summary": {"a_hv_mps2": 5.0, "expanded_uncertainty_mps2": 2.5}}
+    summary = {"a_hv_mps2": 5.0, "expanded_uncertainty_mps2": 2.5}
+    grade = {"document": "grade", "version": 1, "recordings": [{"gradeable": True}], "summary": summary, "notices": []}
     (tmp_path / "grade.json").write_text(json.dumps(grade))
     text = vibekit("exposure", f"{tmp_path / 'grade.json'}@10m").out
     assert "to the action value count on 43 min (1 h 50 min as the figures stand, 7 h 50 min at most)" in text
@@ -314,7 +321,8 @@ def test_a_wrong_task_says_what_is_expected(tmp_path: Path, task: str, code: int
 @pytest.mark.parametrize("notices", ["[5]", '[{"severity": "caution"}]', '{"a": 1}', "[[]]"])
 def test_a_document_with_other_notices_is_no_grade_document(tmp_path: Path, notices: str) -> None:
     summary = '{"a_hv_mps2": 3.0, "expanded_uncertainty_mps2": 1.0}'
-    (tmp_path / "grade.json").write_text(f'{{"summary": {summary}, "notices": {notices}}}')
+    frame = '"document": "grade", "version": 1, "recordings": [{"gradeable": true}]'
+    (tmp_path / "grade.json").write_text(f'{{{frame}, "summary": {summary}, "notices": {notices}}}')
     assert vibekit("exposure", f"{tmp_path / 'grade.json'}@1h").code == 3
 
 

@@ -145,7 +145,7 @@ def test_phone_log_of_an_unknown_tool_might_be_folded() -> None:
     time_s = np.arange(8000) / 400.0
     rng = np.random.default_rng(0)
     samples = np.sin(2 * np.pi * 310.0 * time_s) + 0.1 * rng.standard_normal((3, time_s.size))
-    timing = Timing(400.0, 0.0025, 0.0, 0.0025, 0, 0, True)
+    timing = Timing(400.0, 0.0025, 0.0, 0.0025, (), 0, True)
     found = estimate_speed(Recording(samples, 400.0, origin=Origin(timing=timing)))
     assert not found.known
     assert any(rival.hz == pytest.approx(310.0, rel=0.005) for rival in found.rivals)

@@ -75,7 +75,7 @@ def test_rate_for_the_tool() -> None:
     ("gaps", "resampled", "status"), [(0, False, "pass"), (1, False, "doubtful"), (0, True, "doubtful")]
 )
 def test_timing(gaps: int, resampled: bool, status: str) -> None:
-    stamps = Timing(200.0, 0.005, 0.0002, 0.032, gaps, 3, resampled)
+    stamps = Timing(200.0, 0.005, 0.0002, 0.032, ((1.0, 0.5),) * gaps, 3, resampled)
     found = setup.timing(measures(), context(timing=stamps))
     assert figures(found) == (status, pytest.approx(4.0), 5.0)  # 0.2 of 5 ms
     assert found is not None and found.name == "timing"

@@ -12,7 +12,7 @@ from vibekit.recording import checks_shape as shape
 from vibekit.recording.timing import Timing
 
 STEP = 0.25
-UNEVEN = Timing(200.0, 0.005, 0.001, 0.03, 0, 0, True)
+UNEVEN = Timing(200.0, 0.005, 0.001, 0.03, (), 0, True)
 
 
 @pytest.mark.parametrize(("kurtosis", "status"), [(1.92, "doubtful"), (1.94, "pass")])

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from tests.recording.test_timing import Array, clock
 from vibekit.errors import InputError
-from vibekit.recording.timing import drop_repeated, resample
+from vibekit.recording.gaps import even_frames, known_samples
+from vibekit.recording.timing import Piece, drop_repeated, resample
 
 CHUNKS = (3, 7, 10**6)
 
@@ -17,27 +16,52 @@ CHUNKS = (3, 7, 10**6)
 @pytest.mark.parametrize("chunk", [1, 17, 10**6])
 def test_an_even_clock_that_starts_late(chunk: int) -> None:
     found = clock(1000.25 + np.arange(4001) / 256, chunk=chunk)
-    assert (found.rows, found.first, found.last, found.n_frames) == (4001, 0, 4001, 4001)
-    assert (found.start_s, found.end_s, found.drop_repeated) == (1000.25, 1000.25 + 4000 / 256, False)
+    assert (found.rows, found.pieces, found.n_frames) == (4001, (Piece(0, 4001, 0, 4001),), 4001)
+    assert (found.start_s, found.drop_repeated) == (1000.25, False)
     assert found.timing.mean_rate_hz == 256
     assert (found.timing.median_step_s, found.timing.largest_step_s, found.timing.jitter_s) == (1 / 256, 1 / 256, 0.0)
-    assert replace(found, end_s=found.end_s + 0.9 / 256).n_frames == 4001
-    assert replace(found, end_s=found.end_s - 0.1 / 256).n_frames == 4000
 
 
 @pytest.mark.parametrize("chunk", CHUNKS)
-def test_the_longest_stretch_counts_its_own_repeated_rows(chunk: int) -> None:
+def test_each_piece_counts_its_own_repeated_rows(chunk: int) -> None:
     """One stamp stands twice just before a gap and one just after it; each counts for its own side."""
     stamps = 500 + np.concatenate([np.arange(40.0), [39.0], [45.0, 45.0], np.arange(46.0, 146.0)])
     found = clock(stamps, chunk=chunk)
-    assert (found.timing.gaps, found.timing.duplicates, found.drop_repeated) == (1, 2, True)
-    assert (found.first, found.last, found.start_s, found.end_s) == (41, 143, 545.0, 645.0)
-    assert (found.timing.mean_rate_hz, found.n_frames) == (1.0, 101)
+    assert (found.timing.gaps, found.timing.duplicates, found.drop_repeated) == (((40.0, 5.0),), 2, True)
+    assert (found.pieces, found.start_s) == ((Piece(0, 41, 0, 40), Piece(41, 143, 45, 101)), 500.0)
+    assert (found.timing.mean_rate_hz, found.n_frames) == (1.0, 146)
 
 
-def test_of_two_equal_stretches_the_first_is_taken() -> None:
-    found = clock(np.concatenate([np.arange(60.0), np.arange(70.0, 130.0)]))
-    assert (found.first, found.last) == (0, 60)
+@pytest.mark.parametrize("chunk", CHUNKS)
+def test_gaps_stand_on_the_clock_of_the_recording(chunk: int) -> None:
+    """At 100 Hz up to 2 samples (20 ms) in a row are bridged, more are unknown."""
+    lost = {*range(100, 102), 500, *range(700, 703), *range(900, 1150)}
+    rows = np.array([i for i in range(2000) if i not in lost])
+    found = clock(7.0 + rows / 100, chunk=chunk)
+    assert found.timing.mean_rate_hz == pytest.approx(100, rel=1e-12) and found.n_frames == 2000
+    np.testing.assert_allclose(found.timing.gaps, [(7.0, 0.03), (9.0, 2.5)])
+    assert found.timing.unknown_s == pytest.approx(2.53)
+    assert (found.timing.bridged_places, found.timing.bridged_samples) == (2, 3)
+    np.testing.assert_allclose(found.timing.cut(8.0, 10.0).gaps, [(1.0, 1.0)])
+    np.testing.assert_allclose(found.timing.cut(7.01, None).gaps, [(0.0, 0.02), (1.99, 2.5)])
+    values = np.concatenate(
+        list(even_frames(found, ((np.empty(0), v[:, None]) for v in np.array_split(1.0 * rows, 9))))
+    )
+    known = known_samples(found.timing, 100.0, 0, 2000)
+    assert known is not None and np.flatnonzero(~known).tolist() == [*range(700, 703), *range(900, 1150)]
+    np.testing.assert_allclose(values[known, 0], np.flatnonzero(known), rtol=1e-4)  # also where it is filled in
+    for start in (650, 701, 899, 1149, 1150):
+        part = known_samples(found.timing, 100.0, start, 300)
+        np.testing.assert_array_equal(np.ones(300, bool) if part is None else part, known[start : start + 300])
+    # fill: from the mean of the half second before to that of the half second after
+    np.testing.assert_allclose(values[900:1150, 0], np.linspace(874.5, 1174.5, 252)[1:-1])
+
+
+def test_a_day_without_samples_is_not_one_recording() -> None:
+    stamps = np.arange(200.0)
+    stamps[120:] += 90_000.0
+    with pytest.raises(InputError, match=r"^log: time jumps by 25 h at sample 120: .* split it there"):
+        clock(stamps)
 
 
 @pytest.mark.parametrize("chunk", [2, *CHUNKS])
@@ -85,7 +109,7 @@ def test_a_fiftieth_of_the_steps_may_be_late(late: int, even: bool, chunk: int) 
     steps[15 : 15 + 40 * late : 40] = 2.0
     found = clock(np.concatenate([[0.0], np.cumsum(steps)]), chunk=chunk)
     assert found.timing.resampled is not even
-    assert found.timing.gaps == (late if even else 0)
+    assert (found.timing.bridged_places, found.timing.gaps) == (late if even else 0, ())
 
 
 @pytest.mark.parametrize(("sway", "step", "gaps"), [(0.0, 1.55, 0), (0.0, 1.65, 1), (0.3, 10.05, 0), (0.3, 10.15, 1)])
@@ -94,7 +118,7 @@ def test_steps_that_are_gaps(sway: float, step: float, gaps: int) -> None:
     stamps = swaying(sway)
     stamps[1001:] += step - 1 - sway  # the step between the two is 1 + sway
     found = clock(stamps, 0.1, chunk=10**6)
-    assert (found.timing.resampled, found.timing.gaps) == (sway > 0, gaps)
+    assert (found.timing.resampled, found.timing.bridged_places + len(found.timing.gaps)) == (sway > 0, gaps)
     assert found.timing.largest_step_s == pytest.approx(step)
 
 
@@ -106,7 +130,8 @@ def test_rounding_to_milliseconds_is_seen_in_the_stamps() -> None:
     stamps = np.floor(np.arange(4000) * 2.5) / 1000
     stamps[3000:] += 60.0
     found = clock(stamps, resolution=1e-3, chunk=10**6)
-    assert (found.timing.gaps, found.timing.resampled) == (1, False)
+    np.testing.assert_allclose(found.timing.gaps, [(7.5, 60.0)], atol=0.004)
+    assert not found.timing.resampled
     assert found.timing.median_step_s == pytest.approx(2.5e-3, rel=1e-3)
 
 

@@ -44,7 +44,7 @@ def test_every_kind_of_time_in_parquet_is_the_same_clock(tmp_path: Path, name: s
     np.testing.assert_array_equal(recording.samples, SHORT)
     assert recording.sample_rate == pytest.approx(RATE, rel=1e-5)
     timing = recording.origin.timing
-    assert timing is not None and not timing.resampled and timing.gaps == 0
+    assert timing is not None and not timing.resampled and timing.gaps == ()
 
 
 def test_whole_and_short_numbers_in_parquet(tmp_path: Path) -> None:

@@ -47,7 +47,7 @@ def test_clipping_ceilings(row: dict[str, str]) -> None:
 
 
 def test_band_of_instrument_phone_and_stated_sensor() -> None:
-    phone = Timing(200.0, 0.005, 0.001, 0.03, 0, 0, True)
+    phone = Timing(200.0, 0.005, 0.001, 0.03, (), 0, True)
     assert band_covered(6400, None, None) == (0.0, pytest.approx(2880))
     assert band_covered(200, None, phone) == (0.0, pytest.approx(80))
     assert band_covered(6400, (2, 1000), None) == (2.0, 1000.0)

@@ -115,7 +115,7 @@ def test_lines_and_the_end_of_the_band() -> None:
 
 def test_the_slower_of_two_clocks_sets_the_band() -> None:
     """0.40 of the rate where samples are stamped (BMI088 driver comment), of the mean rate if that is lower."""
-    late = Timing(180.0, 0.005, 0.001, 0.03, 0, 0, False)
+    late = Timing(180.0, 0.005, 0.001, 0.03, (), 0, False)
     assert band_covered(200.0, None, late) == (0.0, pytest.approx(72.0))
     assert band_covered(150.0, None, late) == (0.0, pytest.approx(60.0))
     assert band_covered(200.0, (1.0, 50.0), late) == (1.0, 50.0)

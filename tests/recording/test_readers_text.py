@@ -11,6 +11,7 @@ import pytest
 
 from vibekit.errors import InputError
 from vibekit.recording.parts import following_parts, join_sources, joined_log, require_file
+from vibekit.recording.readers import open_recording
 from vibekit.recording.readers_text import open_text
 from vibekit.recording.readers_text_layout import (
     HEAD_BYTES,
@@ -221,7 +222,7 @@ def test_columns_by_name_and_their_units(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     picked = source(tmp_path, text, RecordingFacts(axes=("z=c", "x=a [g]", "y=b")))
     assert picked.names == ("z", "x", "y")
-    assert np.concatenate(list(picked.blocks(99, 0, 1))).tolist() == [[3.0, 1.0, 2.0]]
+    np.testing.assert_allclose(np.concatenate(list(picked.blocks(99, 0, 1))), [[3.0, 9.80665, 2 * 9.80665e-3]])
     for name, words in (
         ("e", r"has no column 'e': it has 'a \[g\]', 'b \(mg\)', 'c \[m/s2\]', 'd'"),
         ("a [", "no col"),
@@ -256,15 +257,25 @@ def test_uneven_and_repeated_stamps_are_said(tmp_path: Path) -> None:
     )
 
 
-def test_a_gap_is_said_and_the_longest_stretch_used(tmp_path: Path) -> None:
-    """200 rows, 2 s of nothing, 100 rows: 0 to 1.99 s remain."""
+def test_a_gap_is_said_and_nothing_is_dropped(tmp_path: Path) -> None:
+    """200 rows, 2 s of nothing, 100 rows."""
     stamped = [i * 0.01 + (2.0 if i >= 200 else 0.0) for i in range(300)]
-    found = source(tmp_path, "\n".join([f"time [s],{XYZ}", *(f"{t:.2f},{i},2,3" for i, t in enumerate(stamped))]))
-    (notice,) = (n for n in found.notices if n.code == "gaps")
-    assert (notice.severity, notice.value, notice.limit) == ("caution", 1, 0)
-    assert "1 gaps (largest step 2.01 s)" in notice.message and "0.000 to 1.990 s, is used" in notice.message
+    text = "\n".join([f"time [s],{XYZ}", *(f"{t:.2f},{i},2,3" for i, t in enumerate(stamped))])
+    found = source(tmp_path, text)
     values = np.concatenate(list(found.blocks(64, 0, None)))
-    assert found.n_frames == 200 and values[:, 0].tolist() == list(range(200))
+    assert found.n_frames == 500
+    assert values[:200, 0].tolist() == list(range(200)) and values[400:, 0].tolist() == list(range(200, 300))
+    stream = open_recording(tmp_path / "a.csv")
+    (notice,) = (n for n in stream.origin.notices if n.code == "gaps")
+    assert (notice.severity, notice.value, notice.limit) == ("caution", pytest.approx(2.0), 0)
+    assert notice.message.startswith("2 s of 5 s are unknown: samples are missing in 1 gap, from 2.000 s on;")
+    assert "up to 2 s longer" in notice.message
+    blocks = list(stream.blocks(64))
+    known = np.concatenate([np.ones(b.acceleration.shape[1], bool) if b.known is None else b.known for b in blocks])
+    assert np.flatnonzero(~known).tolist() == list(range(200, 400))
+    later = open_recording(tmp_path / "a.csv", start_s=3.0)
+    assert later.origin.timing is not None and later.origin.timing.gaps == ((0.0, pytest.approx(1.0)),)
+    assert not {n.code for n in open_recording(tmp_path / "a.csv", start_s=4.0).origin.notices} & {"gaps"}
 
 
 def raw(values: Any, **facts: Any) -> RawSource:

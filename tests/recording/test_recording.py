@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -255,3 +256,66 @@ def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
     if Path(os.devnull).is_char_device():
         with pytest.raises(InputError, match="a device or a pipe, not a file"), atomic(Path(os.devnull)):
             pass
+
+
+def test_what_the_caller_changes_later_changes_nothing() -> None:
+    mine, pulses = np.ones((3, 8)), np.zeros(8)
+    frozen_view = mine.view()
+    frozen_view.flags.writeable = False
+    found = [Recording(given, 4.0, tach=pulses, sound=pulses) for given in (mine, mine[:, :], frozen_view)]
+    mine[:], pulses[:] = 7.0, 7.0
+    for one in found:
+        assert one.samples.max() == 1.0 and one.tach is not None and one.sound is not None
+        assert one.tach.max() == one.sound.max() == 0.0
+        with pytest.raises(ValueError, match="read-only"):
+            one.tach[0] = 1.0
+    again = replace(found[0], sample_rate=8.0)
+    assert again.samples is found[0].samples  # what is frozen is not copied
+
+
+@pytest.mark.parametrize("given", [{"unit": "g"}, {"calibration": Calibration.unit("g")}])
+def test_a_unit_is_applied_once(given: dict[str, Any]) -> None:
+    """Standard gravity, 9.80665 m/s², is exact by definition."""
+    found = Recording(np.ones((3, 8)), 4.0, **given)
+    np.testing.assert_array_equal(found.samples, np.full((3, 8), 9.80665))
+    assert found.origin.calibration.mps2_per_unit == 9.80665 and found.origin.log == ("calibrated: unit g",)
+    later = replace(replace(found, sample_rate=8.0), origin=found.origin.step("seen"))
+    np.testing.assert_array_equal(later.samples, found.samples)
+    assert later.origin.log == ("calibrated: unit g", "seen")
+    with pytest.raises(UsageError, match="leave one out"):
+        Recording(np.ones((3, 8)), 4.0, unit="g", calibration=Calibration.unit("g"))
+    with pytest.raises(UsageError, match="unit 'V' is not"):
+        Recording(np.ones((3, 8)), 4.0, unit="V")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"axes": ("x", "y", "tach")}, "axis 'tach' is not x, y or z"),
+        ({"axes": ("x", "y", "y")}, "axis 'y' stands twice in x, y, y"),
+        ({"axes": ("X", "y", "z")}, "axis 'X' is not"),
+        ({"samples": np.ma.masked_equal([[1, 2, 3], [1, 2, 5], [1, 2, 7]], 5)}, "samples are masked at 2"),
+        ({"tach": np.ma.masked_equal([1.0, 2.0, 3.0], 2.0)}, "tach are masked at 1"),
+        ({"samples": [["1", "2", "3"]] * 3}, "are not real numbers"),
+        ({"samples": np.ones((3, 3)) * 1j}, "are not real numbers"),
+        ({"samples": np.full((3, 3), 1e12)}, "sample 0 is so large that no sensor gives it"),
+        ({"tach": np.zeros(4)}, r"tach of shape \(4,\) does not fit 3 samples"),
+        ({"sound": np.array([0.0, np.nan, 0.0])}, r"sound 1 is not finite"),
+        ({"sample_rate": "4"}, "sample rate '4'"),
+        ({"sample_rate": True}, "sample rate True"),
+    ],
+)
+def test_what_else_is_no_recording(change: dict[str, Any], words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        Recording(**{"samples": np.ones((3, 3)), "sample_rate": 4.0, **change})
+
+
+def test_a_mask_that_hides_nothing_and_a_recording_of_sound_alone() -> None:
+    assert Recording(np.ma.masked_equal(np.ones((3, 4)), 5.0), 4.0).samples.tolist() == np.ones((3, 4)).tolist()
+    assert Recording(np.empty((0, 4)), 4.0, (), sound=np.zeros(4)).axes == ()
+
+
+@pytest.mark.parametrize("factor", [np.nan, np.inf, 0.0, -1.0, "1", None, True])
+def test_a_calibration_is_a_number(factor: Any) -> None:
+    with pytest.raises(UsageError, match="must be a number greater than zero"):
+        Calibration(factor, "a test")

@@ -243,11 +243,11 @@ def test_a_fact_is_entered_where_it_belongs(tmp_path: Path, before: str, after: 
 
 
 def test_facts_in_a_file_that_is_not_there_yet(tmp_path: Path) -> None:
-    entered = enter_in_sidecar(tmp_path / "r.wav", {"full_scale": "½ g", "calibration_uncertainty_pct": 3.5})
+    entered = enter_in_sidecar(tmp_path / "r.wav", {"position": "½ g", "calibration_uncertainty_pct": 3.5})
     assert entered.read_text(encoding="utf-8").splitlines() == [
         "[recording]",
         "calibration_uncertainty_pct = 3.5",
-        'full_scale = "½ g"',
+        'position = "½ g"',
     ]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["r.toml"]
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 import vibekit as vk
 from vibekit.errors import InputError
-from vibekit.recording.timing import drop_repeated, linear_loss, measure_clock, resample
+from vibekit.recording.timing import Piece, drop_repeated, linear_loss, measure_clock, resample
 
 Array = NDArray[np.float64]
 
@@ -24,22 +24,19 @@ def clock(stamps: Array, resolution: float = 1e-9, chunk: int = 1000):  # type: 
 def test_even_clock(chunk: int) -> None:
     found = clock(np.arange(5000) / 400, chunk=chunk)
     assert found.timing.mean_rate_hz == pytest.approx(400)
-    assert (found.timing.resampled, found.timing.gaps, found.timing.duplicates, found.first, found.last) == (
-        False,
-        0,
-        0,
-        0,
-        5000,
-    )
+    assert (found.timing.resampled, found.timing.gaps, found.timing.duplicates) == (False, (), 0)
+    assert found.pieces == (Piece(0, 5000, 0, 5000),)
 
 
 @pytest.mark.parametrize("chunk", [17, 10**6])
-def test_longest_stretch_between_gaps(chunk: int) -> None:
+def test_pieces_between_gaps(chunk: int) -> None:
     stamps = np.arange(5000) / 400
     stamps[1000:] += 0.5
     stamps[4000:] += 2 / 400
     found = clock(stamps, chunk=chunk)
-    assert (found.timing.gaps, found.first, found.last) == (2, 1000, 4000)
+    assert found.pieces == (Piece(0, 1000, 0, 1000), Piece(1000, 4000, 1200, 3000), Piece(4000, 5000, 4202, 1000))
+    np.testing.assert_allclose(found.timing.gaps, [(2.5, 0.5)])
+    assert (found.timing.bridged_places, found.timing.bridged_samples) == (1, 2)
     assert found.timing.mean_rate_hz == pytest.approx(400)
     assert found.timing.largest_step_s == pytest.approx(0.5 + 1 / 400)
 

@@ -15,6 +15,7 @@ from vibekit.recording.parts import following_parts
 from vibekit.recording.recording import RecordingStream
 from vibekit.recording.sidecar import load_sidecar, sidecar_path
 from vibekit.recording.toolsheet import ToolSheet
+from vibekit.units import is_finite
 
 if TYPE_CHECKING:
     from vibekit.bench.sheets import SharedFacts
@@ -92,8 +93,11 @@ class RunResult:
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> RunResult:
-        """Return the result that `to_dict` wrote."""
+        """Return the result that `to_dict` wrote. Raises KeyError, TypeError: another has written it."""
         values = {field.name: data[field.name] for field in fields(cls)}
+        for name in ("a_hv_mps2", "expanded_uncertainty_mps2", "trigger_on_s", "spindle_rpm"):
+            if not (values[name] is None or is_finite(values[name])):
+                raise TypeError(f"{name} is {str(values[name])[:40]}")
         values["budget"] = tuple(UncertaintyPart.restored(part) for part in values["budget"])
         values["notices"] = tuple(Notice(**notice) for notice in values["notices"])
         return cls(**values)

@@ -22,6 +22,7 @@ from vibekit.bench.logbook import (
 from vibekit.bench.quantities import require_quantities
 from vibekit.bench.tables import Row, read_table, write_table
 from vibekit.errors import InputError
+from vibekit.recording.documents import parse_json, require_document
 
 _ENTRY_COLUMNS = tuple(field.name for field in fields(Entry))
 _TEARDOWN_COLUMNS = ("opened_at", "found", "note")
@@ -92,8 +93,8 @@ def _parse(row: Row, where: str) -> Entry | Teardown:
             if row[name] is not None and name in (*columns, "logged_at"):
                 values[name] = datetime.fromisoformat(row[name])
         if kind == "teardown":
-            return Teardown(**{**values, "found": tuple(json.loads(row["found"])), "note": row["note"] or ""})
-        values |= {name: json.loads(row[name]) for name in ("quantities", "document")}
+            return Teardown(**{**values, "found": tuple(parse_json(row["found"])), "note": row["note"] or ""})
+        values |= {name: parse_json(row[name]) for name in ("quantities", "document")}
         require_quantities(values["quantities"])
         entry = replace(Entry(**values), file=row["file"] or "")
     except (KeyError, TypeError, ValueError, RecursionError) as error:
@@ -110,3 +111,5 @@ def _require(entry: Entry, where: str) -> None:
         raise InputError(f"{where}: tag, kind, recorded_at and logged_at must be given")
     if not isinstance(entry.quantities, dict) or not isinstance(entry.document, dict):
         raise InputError(f"{where}: quantities and document must be JSON objects")
+    if entry.kind == "diagnosis" and entry.document:
+        require_document(entry.document, "diagnose", where)

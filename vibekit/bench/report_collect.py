@@ -193,7 +193,7 @@ def _timing(origin: Origin) -> str | None:
     if timing is None:
         return None
     evened = ", set on an even grid" if timing.resampled else ""
-    return f"{number(timing.mean_rate_hz, 4)} per second on average, {timing.gaps} gaps{evened}"
+    return f"{number(timing.mean_rate_hz, 4)} per second on average, {len(timing.gaps)} gaps{evened}"
 
 
 def _looked_at(start_s: float | None) -> str | None:

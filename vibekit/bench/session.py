@@ -104,7 +104,7 @@ def _logged(log: sqlite3.Connection, job: Job, options: Mapping[str, Any] | None
         return error
     try:
         return RunResult.from_dict(document) if document is not None else None
-    except (KeyError, TypeError):  # written by another revision, or by hand: computed again
+    except (KeyError, TypeError, AttributeError):  # written by another revision, or by hand: computed again
         return None
 
 

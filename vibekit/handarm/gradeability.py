@@ -58,7 +58,7 @@ class ClippingCount:
     def blocks(self, size: int = BLOCK_SAMPLES) -> Iterator[Block]:
         """Yield the source's blocks, counting on the way."""
         for block in self._source.blocks(size):
-            self._seen += block.acceleration.shape[1]
+            self._seen += block.acceleration.shape[1] if block.known is None else int(block.known.sum())
             if self._limit is not None and block.acceleration.size:
                 self._count(block, AT_THE_END * self._limit)
             yield block

@@ -15,6 +15,7 @@ from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.axes import total_value
 from vibekit.handarm.bands import nominal_centres
 from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
+from vibekit.handarm.known_time import KnownTime, known_time
 from vibekit.handarm.onepass import LevelTrack, measure
 from vibekit.handarm.summary import grade_document
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
@@ -65,6 +66,7 @@ class VibrationMagnitude:
     budget: tuple[unc.UncertaintyPart, ...]
     track: LevelTrack
     on: BoolArray
+    settled: BoolArray
     notices: tuple[Notice, ...]
     missing_axes_factor: float | None = None
     test_code: str | bool | None = None
@@ -91,9 +93,8 @@ class VibrationMagnitude:
     def energy_outside(self) -> float:
         """Weighted energy with the trigger off over that with it on [-]: handling, other tools, a tool not noticed."""
         energy = self.track.weighted.sum(axis=0)
-        settled = np.arange(energy.size) * self.track.frame_s >= SETTLING_S
-        inside = float(energy[settled & self.on].sum())
-        return float(energy[settled & ~self.on].sum()) / inside if inside > 0 else 0.0
+        inside = float(energy[self.settled & self.on].sum())
+        return float(energy[self.settled & ~self.on].sum()) / inside if inside > 0 else 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """Return the whole `grade` document of this recording alone."""
@@ -167,13 +168,15 @@ def grade(
     tool = tool or source.origin.tool
     clipping = ClippingCount(source)
     track = measure(clipping, progress)
-    triggered = trigger_on(_level(track), track.frame_s)
+    known = known_time(track, source.origin.timing, SETTLING_S)
+    triggered = trigger_on(_level(track)[known.whole], track.frame_s)
     band = band_covered(source.sample_rate, source.origin.sensor.band_hz, source.origin.timing)
-    on = np.asarray(triggered.on)
-    on_s = float(track.counts[on].sum()) / track.sample_rate
-    limits = reasons_against(tool, band, on_s, clipping.share)
+    on = known.spread(np.asarray(triggered.on))
+    on_s = float(known.seconds[on].sum())
+    enough_s = on_s if known.whole.all() else float(known.seconds[on & known.settled].sum())
+    limits = reasons_against(tool, band, enough_s, clipping.share)
     notices = (*source.origin.notices, *_trigger_notice(triggered.single_state, on_s), *limits)
-    return _evaluate(source, tool, track, on, band, not refused(limits), notices, missing_axes_factor)
+    return _evaluate(source, tool, track, on, known, band, not refused(limits), notices, missing_axes_factor)
 
 
 def _trigger_notice(single_state: bool, on_s: float) -> tuple[Notice, ...]:
@@ -193,14 +196,15 @@ def _evaluate(
     tool: ToolSheet | None,
     track: LevelTrack,
     on: BoolArray,
+    known: KnownTime,
     band: tuple[float, float],
     gradeable: bool,
     notices: tuple[Notice, ...],
     missing_axes_factor: float | None,
 ) -> VibrationMagnitude:
-    start = np.arange(on.size) * track.frame_s
-    used = on & (start >= SETTLING_S)
-    used = used if used.any() else on
+    used = on & known.settled
+    used = used if used.any() or not on.any() else on
+    used = used if used.any() else np.ones_like(on)  # gaps throughout: refused, and no value is shown
     samples = track.counts[used].sum()
     weighted = np.sqrt(track.weighted[:, used].sum(axis=1) / samples)
     limited = np.sqrt(track.band_limited[:, used].sum(axis=1) / samples)
@@ -219,7 +223,7 @@ def _evaluate(
         operator=facts.operator,
         run=facts.run,
         duration_s=track.n_samples / track.sample_rate,
-        trigger_on_s=float(track.counts[on].sum()) / track.sample_rate,
+        trigger_on_s=float(known.seconds[on].sum()),
         sample_rate=track.sample_rate,
         axes=source.axes,
         band_covered_hz=band,
@@ -229,22 +233,26 @@ def _evaluate(
         a_band_limited_mps2=_by_axis(source.axes, limited, gradeable),
         peak_mps2=_by_axis(source.axes, track.peak[:, used].max(axis=1), True),
         running_max_mps2=math.sqrt(running.max()) if gradeable and running.size else None,
-        third_octave=_third_octaves(track, on),
+        third_octave=_third_octaves(track, on, float(known.seconds[on].sum())),
         budget=(*total.parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool, source.origin.sensor)),
         track=track,
         on=on,
-        notices=(*notices, *total.notices, *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum()))),
+        settled=known.settled,
+        notices=(
+            *notices,
+            *total.notices,
+            *_floor_notice(source, track, known.settled & ~on, math.sqrt(np.square(weighted).sum())),
+        ),
         missing_axes_factor=factor,
         test_code=facts.test_code,
     )
 
 
-def _floor_notice(source: SignalSource, track: LevelTrack, on: BoolArray, level: float) -> tuple[Notice, ...]:
+def _floor_notice(source: SignalSource, track: LevelTrack, off: BoolArray, level: float) -> tuple[Notice, ...]:
     """Return a caution where the weighted level lies near that of the recording's own part with the trigger off.
 
     The trigger stands out by the unweighted level; what shakes nearby is slow, and the weighting takes less from it.
     """
-    off = ~on & (np.arange(on.size) * track.frame_s >= SETTLING_S)
     if off.sum() * track.frame_s < _LEAST_OFF_S:
         return ()
     second = round(1.0 / track.frame_s)
@@ -267,7 +275,7 @@ def _by_axis(axes: tuple[str, ...], values: FloatArray, known: bool) -> ByAxis:
     return {axis: given.get(axis) if known else None for axis in ("x", "y", "z")}
 
 
-def _third_octaves(track: LevelTrack, on: BoolArray) -> ThirdOctaves:
+def _third_octaves(track: LevelTrack, on: BoolArray, on_s: float) -> ThirdOctaves:
     """Return band values referred to the trigger-on time, from every block whose window touches it.
 
     Blocks are 6 s long: what the tool-off part of a touched block holds is counted in (near the floor, as a rule).
@@ -277,4 +285,4 @@ def _third_octaves(track: LevelTrack, on: BoolArray) -> ThirdOctaves:
     padded[track.fade_frames : track.fade_frames + on.size] = on
     touched = [bool(padded[i * span : (i + 1) * span + track.fade_frames].any()) for i in range(n_blocks)]
     energy = track.bands[touched].sum(axis=0)
-    return ThirdOctaves(nominal_centres(track.sample_rate), np.sqrt(energy / track.counts[on].sum()))
+    return ThirdOctaves(nominal_centres(track.sample_rate), np.sqrt(energy / max(on_s * track.sample_rate, 1.0)))

@@ -10,7 +10,7 @@ from typing import Any
 from vibekit.errors import Notice, UsageError, document
 from vibekit.machine.evidence import Evidence, PartFeatures
 from vibekit.machine.fault_words import FAULT_WORDS, separated_by
-from vibekit.machine.judgement import INSTEAD, judgement_table, probability, seen_in
+from vibekit.machine.judgement import INSTEAD, judgement_table, probability, require_priors, seen_in
 from vibekit.machine.look import Look, look
 from vibekit.machine.parts import ONE_SHAFT, RecordingFeatures, rotor_kg
 from vibekit.machine.severity import Severity, severity_of
@@ -131,6 +131,7 @@ def diagnose(
 
 def judge(looks: Sequence[Look], tool: ToolSheet | None, priors: Mapping[str, float] | None = None) -> Diagnosis:
     """Return the diagnosis from looks at one or several recordings of a tool; `tool`, `priors` as of `diagnose`."""
+    shifts = require_priors(priors or {})
     tag, files = tool.tag if tool else None, tuple(seen.file for seen in looks)
     best = max((seen.speed for seen in looks), key=lambda speed: (speed.known, speed.confidence))
     notices = [n for seen in looks for n in seen.notices] + [n for n in best.notices if n.severity != "refusal"]
@@ -145,7 +146,7 @@ def judge(looks: Sequence[Look], tool: ToolSheet | None, priors: Mapping[str, fl
     untested = tuple({f: reason for _, part in shown for f, reason in part.untested if f not in named}.items())
     seen = seen_in(condition for condition, _ in shown)
     silent = [fault for fault, reason in untested if reason != ONE_SHAFT]
-    findings = _findings(suspects, silent, seen, tool, priors or {})
+    findings = _findings(suspects, silent, seen, tool, shifts)
     return Diagnosis(files, tag, best, findings, untested, (*notices, *cautions))
 
 

@@ -23,9 +23,10 @@ from pathlib import Path
 
 import numpy as np
 
-from vibekit.errors import InputError
+from vibekit.errors import InputError, UsageError
 from vibekit.recording.conditions import without_load
 from vibekit.recording.tables import from_table, load_toml
+from vibekit.units import is_finite
 
 FAST_HZ = 60.0
 KNOTS = (-6.0, -3.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 9.0)  # spreads; curves run straight between, level beyond
@@ -153,6 +154,20 @@ def read_priors(path: Path) -> dict[str, float]:
         if fault not in ROLE and fault != "healthy":
             raise InputError(f"{path}: unknown fault {fault!r}")
     return {fault: from_table(_Prior, row, f"{path}: {fault}").log_odds_shift for fault, row in rows.items()}
+
+
+def require_priors(priors: Mapping[str, float]) -> Mapping[str, float]:
+    """Return shifts of log-odds by fault, each fault known by name and each shift a finite number.
+
+    Raises:
+        UsageError: one is not.
+    """
+    for fault, shift in priors.items():
+        if fault not in ROLE and fault != "healthy":
+            raise UsageError(f"priors: unknown fault {str(fault)[:40]!r}: see the faults that vibekit diagnose names")
+        if not is_finite(shift):
+            raise UsageError(f"priors: the shift of {fault} is {str(shift)[:40]}: it must be a finite number")
+    return priors
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -27,6 +27,7 @@ from vibekit.machine.resonances import Resonance, crossed_resonances
 from vibekit.machine.spectra import Spectrum, amplitude_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
 from vibekit.machine.teeth import TeethProposal, propose_teeth, untold_mesh
+from vibekit.recording.gaps import in_one_piece, piece_notice
 from vibekit.recording.recording import FloatArray, Recording, SignalSource
 from vibekit.recording.toolsheet import Shaft, ToolSheet
 
@@ -128,6 +129,9 @@ def spectrum(
     """
     if kind not in get_args(Kind):
         raise UsageError(f"kind {kind!r} is not one of {', '.join(get_args(Kind))}")
+    if (whole := in_one_piece(recording)) is not recording:
+        found = spectrum(whole, tool, kind, speed)
+        return replace(found, notices=(*found.notices, *piece_notice(whole)))
     if recording.duration_s < MIN_DURATION_S:
         raise RecordingLimitError(
             f"{recording.origin.file}: {recording.duration_s:.2f} s is too short: {MIN_DURATION_S:g} s are needed"

@@ -8,6 +8,7 @@ from vibekit.errors import Notice
 from vibekit.machine.parts import RecordingFeatures, features_of
 from vibekit.machine.signal_views import views_of
 from vibekit.machine.speed import SpeedEstimate, estimate_speed
+from vibekit.recording.gaps import in_one_piece
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import ToolSheet
@@ -29,6 +30,7 @@ class Look:
 
 def look(recording: Recording, tool: ToolSheet | None) -> Look:
     """Return what a recording shows of the parts that the tool sheet names."""
+    recording = in_one_piece(recording)
     speed = estimate_speed(recording, tool)
     found = _features(recording, tool, speed)
     features, refusal = (None, found) if isinstance(found, Notice) else (found, None)

@@ -109,7 +109,7 @@ def cepstrum(recording: Recording, tool: ToolSheet | None = None, speed: SpeedEs
         RecordingLimitError: too short, or sampled too slowly.
     """
     tool = tool or recording.tool
-    speed = speed or estimate_speed(recording, tool)
+    speed = speed or estimate_speed(recording, tool)  # each looks at the longest piece of a recording with gaps
     source = spectrum(recording, tool, "order" if speed.known else "amplitude", speed)
     part = source.floored.spectrum
     level = 20.0 * np.log10(np.maximum(part.values, np.finfo(np.float64).tiny))

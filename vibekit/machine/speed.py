@@ -15,6 +15,7 @@ from vibekit.machine.speed_target import LineSpeed, Rival
 from vibekit.machine.states import MOST_DROOP, Segment, states
 from vibekit.machine.tach import tach_track
 from vibekit.machine.train_speed import line_speed
+from vibekit.recording.gaps import in_one_piece, piece_notice
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.segments import FRAME_S
 from vibekit.recording.toolsheet import ToolSheet
@@ -127,6 +128,9 @@ def estimate_speed(recording: Recording, tool: ToolSheet | None = None) -> Speed
     `tool` (default: the sheet named beside the recording) resolves which shaft a line belongs to; without it the
     result is one shaft, with rivals. Where nothing can be told, `known` is False and a refusal says why.
     """
+    if (whole := in_one_piece(recording)) is not recording:
+        found = estimate_speed(whole, tool)
+        return replace(found, notices=(*found.notices, *piece_notice(whole)))
     tool = tool or recording.tool
     if recording.duration_s < MIN_DURATION_S:
         return _unknown(recording, said.too_short(recording.duration_s, MIN_DURATION_S))

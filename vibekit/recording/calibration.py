@@ -4,16 +4,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vibekit.units import parse_acceleration, unit_factor
+from vibekit.units import parse_acceleration, require_positive, unit_factor
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """`mps2_per_unit` turns samples into m/s²; `origin` says where it came from."""
+    """`mps2_per_unit` turns samples into m/s²; `origin` says where it came from.
+
+    Raises:
+        UsageError: a factor is not finite and greater than zero.
+    """
 
     mps2_per_unit: float
     origin: str
     full_scale_mps2: float | None = None
+
+    def __post_init__(self) -> None:
+        require_positive(self.mps2_per_unit, "mps2_per_unit")
+        if self.full_scale_mps2 is not None:
+            require_positive(self.full_scale_mps2, "full_scale_mps2")
 
     @classmethod
     def full_scale(cls, text: str) -> Calibration:

@@ -88,7 +88,7 @@ def timing(m: Measures, context: Context) -> Check | None:
         jitter_pct,
         5.0,
         f"{t.mean_rate_hz:.5g} Hz on average, jitter {jitter_pct:.0f} % of the step, largest step "
-        f"{1e3 * t.largest_step_s:.3g} ms, {t.gaps} gaps, {t.duplicates} repeated stamps",
+        f"{1e3 * t.largest_step_s:.3g} ms, {len(t.gaps or ())} gaps, {t.duplicates} repeated stamps",
         NO_SOURCE,
         None if even and not t.gaps else "use a sensor that samples evenly and stores every sample",
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibekit.recording.gaps import known_of
 from vibekit.recording.recording import BLOCK_SAMPLES, FloatArray, SignalSource
 from vibekit.recording.segments import FRAME_S
 
@@ -107,7 +108,7 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
     frame = max(2, round(FRAME_S * source.sample_rate))
     passes = _Pass(len(source.axes), source.sample_rate, frame, source.n_samples)
     for block in source.blocks(frame * max(1, BLOCK_SAMPLES // frame)):
-        passes.add(block.acceleration, block.start)
+        passes.add(known_of(block), passes.n)  # what stands in gaps is no signal
         if progress and source.n_samples:
             progress(passes.n / source.n_samples)
     return passes.measures()

@@ -10,18 +10,28 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError, Notice, UsageError
+from vibekit.errors import InputError, UsageError
 from vibekit.recording.calibration import Calibration
+from vibekit.recording.gaps import gap_notices, known_samples
 from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
 from vibekit.recording.parts import following_parts, join_sources, require_file
 from vibekit.recording.readers_audio import SUFFIXES as AUDIO_SUFFIXES, open_audio
-from vibekit.recording.recording import ACCELERATION_AXES, Block, FloatArray, Origin, Recording, RecordingStream
+from vibekit.recording.recording import (
+    ACCELERATION_AXES,
+    LARGEST,
+    Block,
+    FloatArray,
+    Origin,
+    Recording,
+    RecordingStream,
+)
 from vibekit.recording.sidecar import RecordingFacts, axis_names, load_sidecar
 from vibekit.recording.source import RawSource
+from vibekit.recording.stated import calibration_of, rate_of, remarks
 from vibekit.recording.toolsheet import ToolSheet, load_tool
+from vibekit.units import require_positive
 
 _RATES_HZ = (1e-3, 1e6)  # wider than any accelerometer's; blocks are some seconds long, so a rate is also memory
-_LARGEST = 1e9  # [m/s²], and of a raw channel: no sensor gives more, and its square is still a number
 
 _NO_RECORDINGS = {
     ".toml": "is a sheet, not a recording: name the recording itself (a tool sheet goes with --tool, a bench sheet to "
@@ -56,6 +66,9 @@ def open_recording(
         InputError: missing, corrupt or uncalibrated file, bad sidecar or tool sheet, axes that do not fit.
     """
     path = Path(path)
+    for name, value in (("sample_rate", sample_rate), ("tach_pulses", tach_pulses)):
+        if value is not None:
+            require_positive(value, name)
     facts, sensor = load_sidecar(path, defaults)
     facts = replace(
         facts,
@@ -69,17 +82,18 @@ def open_recording(
     source = open_raw(path, facts)
     roles = _roles(path, facts, source, heard=calibration is None and facts.full_scale is None)
     silent = not any(role in ACCELERATION_AXES for role in roles)  # sound alone: nothing to be scaled
-    settled = calibration or (Calibration.unit("m/s2") if silent else _calibration(path, facts, unit, source))
-    rate = source.sample_rate or facts.sample_rate_hz
-    if rate is None:
-        raise InputError(
-            f"{path}: the file does not say its sample rate: give --sample-rate or sample_rate_hz in the sidecar"
-        )
+    if silent:
+        settled = calibration or Calibration.unit("m/s2")
+    else:
+        settled = calibration_of(path, facts, calibration, unit, source)
+    rate = rate_of(path, facts, sample_rate, source)
     if not _RATES_HZ[0] <= rate <= _RATES_HZ[1]:
         raise InputError(
             f"{path}: sample rate {rate:g} Hz is no sensor's: {_RATES_HZ[0]:g} to {_RATES_HZ[1]:g} Hz are read"
         )
     first, last = _range(path, source, rate, start_s, stop_s)
+    count = None if source.n_frames is None else min(last or source.n_frames, source.n_frames) - first
+    timing = source.timing and source.timing.cut(first / rate, last and last / rate)
     origin = Origin(
         path.name,
         path,
@@ -87,18 +101,15 @@ def open_recording(
         sensor,
         sheet,
         settled,
-        source.timing,
+        timing,
         (*source.log, f"calibrated: {settled.origin}"),
-        source.notices,
+        (*source.notices, *gap_notices(timing, count and count / rate), *remarks(facts, roles, unit, source)),
     )
-    if facts.axes is None and source.names is None:
-        origin = replace(origin, notices=(*origin.notices, _assumed_axes(roles)))
 
     blocks: Callable[[int], Iterator[Block]] = partial(_blocks, path, source, roles, settled, first, last)
     if _has_gravity(facts, source, rate, partial(_blocks, path, source, roles, settled, 0, None)):
         blocks = partial(_filtered, blocks, rate)
         origin = gravity_removed(origin)
-    count = None if source.n_frames is None else min(last or source.n_frames, source.n_frames) - first
     return RecordingStream(rate, tuple(r for r in roles if r in ACCELERATION_AXES), count, origin, blocks)
 
 
@@ -203,43 +214,11 @@ def _roles(path: Path, facts: RecordingFacts, source: RawSource, heard: bool) ->
     return tuple(roles)
 
 
-def _assumed_axes(roles: tuple[str, ...]) -> Notice:
-    taken = f"{', '.join(roles)} in file order" if roles[0] != "sound" else "sound, the first if there are two"
-    return Notice(
-        "axes_assumed",
-        "info",
-        f"the file does not name its channels: taken as {taken}",
-        remedy="name them with --axes or axes in the sidecar",
-    )
-
-
-def _calibration(path: Path, facts: RecordingFacts, unit_option: str | None, source: RawSource) -> Calibration:
-    """Settle what a sample is worth: audio-type files need a full scale; others a unit, or what a value of 1 is."""
-    try:
-        if source.needs_full_scale:
-            if facts.full_scale is None:
-                raise InputError(
-                    f'{path}: uncalibrated: give --full-scale "50 g" or full_scale in the sidecar (the value of 1.0)'
-                )
-            return Calibration.full_scale(facts.full_scale)
-        unit = unit_option or source.unit or facts.unit
-        if unit is None and facts.full_scale is not None:
-            return Calibration.full_scale(facts.full_scale)
-        if unit is None:
-            raise InputError(
-                f"{path}: uncalibrated: the file does not say its unit: give --unit m/s2 or --unit g, "
-                f"or unit in the sidecar{source.unit_hint}"
-            )
-        return Calibration.unit(unit)
-    except UsageError as error:
-        raise InputError(f"{path}: {error}") from None
-
-
 def _range(
     path: Path, source: RawSource, rate: float, start_s: float | None, stop_s: float | None
 ) -> tuple[int, int | None]:
     for name, value in (("--from", start_s), ("--to", stop_s)):
-        if value is not None and not abs(value) <= _LARGEST:
+        if value is not None and not abs(value) <= LARGEST:
             raise UsageError(f"{name} {value:g} is not a time in seconds")
     first = 0 if start_s is None else round(start_s * rate)
     last = None if stop_s is None else round(stop_s * rate)
@@ -273,7 +252,8 @@ def _blocks(
         if raw.dtype.kind == "f":
             for channel in (acceleration, *others):
                 _require_finite(path, channel, first + start)
-        yield Block(start, acceleration, *others)
+        known = known_samples(source.timing, source.sample_rate or 1.0, first + start, len(raw))
+        yield Block(start, acceleration, others[0], others[1], known)
         start += len(raw)
 
 
@@ -282,9 +262,9 @@ def _raw_channel(raw: FloatArray, column: int | None, source: RawSource) -> Floa
 
 
 def _require_finite(path: Path, channels: FloatArray | None, start: int) -> None:
-    if channels is None or (channels.size and max(channels.max(), -channels.min()) <= _LARGEST):
+    if channels is None or (channels.size and max(channels.max(), -channels.min()) <= LARGEST):
         return
-    bad = ~(np.abs(np.atleast_2d(channels)) <= _LARGEST).all(axis=0)
+    bad = ~(np.abs(np.atleast_2d(channels)) <= LARGEST).all(axis=0)
     if bad.any():
         index = int(np.flatnonzero(bad)[0])
         value = np.atleast_2d(channels)[:, index]

@@ -15,7 +15,7 @@ from vibekit.errors import InputError
 from vibekit.recording.gravity import unit_from_gravity
 from vibekit.recording.sidecar import RecordingFacts, axis_names
 from vibekit.recording.source import RawSource, damage_named, require_plausible_size
-from vibekit.recording.text_names import acceleration_unit
+from vibekit.recording.text_names import acceleration_unit, says_no_unit
 
 SUFFIXES = frozenset({".npz", ".mat", ".h5", ".hdf5", ".hdf", ".uff", ".unv", ".bunv"})
 
@@ -74,7 +74,7 @@ def open_arrays(path: Path, facts: RecordingFacts) -> RawSource:
         sample_rate=rate,
         n_frames=frames.pop(),
         names=names,
-        unit=acceleration_unit(str(unit[1])) if unit else None,
+        unit=None if unit is None or says_no_unit(str(unit[1])) else acceleration_unit(str(unit[1])) or str(unit[1]),
         unit_hint="" if unit else _gravity_hint(path, found.kind, channels),
         log=(f"read {found.kind}, channels from {', '.join(dict.fromkeys(chosen))}",),
     )

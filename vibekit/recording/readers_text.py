@@ -10,15 +10,17 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError
+from vibekit.errors import InputError, Notice
+from vibekit.recording.gaps import even_frames
 from vibekit.recording.gravity import unit_from_gravity
 from vibekit.recording.parts import joined_log
 from vibekit.recording.readers_text_layout import DELIMITERS, TextLayout, find_layout
 from vibekit.recording.readers_text_parse import text_batches
 from vibekit.recording.sidecar import RecordingFacts, axis_names
 from vibekit.recording.source import RawSource, rebatch
+from vibekit.recording.text_names import acceleration_unit
 from vibekit.recording.text_time import TimeColumn, field_value, find_time, table_log, table_notices
-from vibekit.recording.timing import Clock, FloatArray, drop_repeated, measure_clock, resample
+from vibekit.recording.timing import Clock, FloatArray, measure_clock
 from vibekit.units import unit_factor
 
 SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log"})
@@ -60,12 +62,12 @@ def open_table(facts: RecordingFacts, layout: TextLayout, parts: Sequence[TableP
     path = parts[0].path
     time = find_time(path, layout, facts)
     channels = _channels(path, layout, facts, time)
-    gains, unit = _units(path, layout, facts, channels)
+    named = axis_names(facts)
+    roles = tuple(r for r, _ in named) if named else _roles(layout, facts, channels)
+    gains, unit = _units(path, layout, facts, channels, roles)
     table = _Table(layout, parts, tuple(channels), gains, time)
     whole = f"{path}{' and what it goes on in' if len(parts) > 1 else ''}"
     clock = None if time is None else measure_clock(table.stamps(), time.resolution_s, whole)
-    named = axis_names(facts)
-    roles = tuple(r for r, _ in named) if named else tuple(layout.columns[c].role or "-" for c in channels)
     used = frozenset(channels)
     ignored = [n.text for c, n in enumerate(layout.columns) if c not in used and (time is None or c != time.column)]
 
@@ -76,13 +78,13 @@ def open_table(facts: RecordingFacts, layout: TextLayout, parts: Sequence[TableP
         n_channels=len(channels),
         blocks=blocks,
         sample_rate=None if clock is None else clock.timing.mean_rate_hz,
-        n_frames=None if clock is None else _n_frames(clock),
+        n_frames=None if clock is None else clock.n_frames,
         names=roles if named or (layout.has_header and facts.axes is None) else None,
         unit=unit,
         unit_hint=_gravity_hint(table),
         timing=None if clock is None else clock.timing,
         log=(*joined_log([part.path for part in parts]), *table_log(log, layout, time, clock, ignored)),
-        notices=table_notices(layout, time, clock),
+        notices=(*table_notices(layout, time, clock), *_header_remarks(layout, channels, roles)),
     )
 
 
@@ -143,23 +145,10 @@ class _Table:
         """Yield the values on an even clock."""
         if clock is None:
             frames: Iterator[FloatArray] = (values for _, values in self.chunks(self.channels, None))
-        elif clock.timing.resampled:
-            rate = clock.timing.mean_rate_hz
-            frames = resample(self._stretch(clock, self.time), clock.start_s, rate, clock.n_frames)
-        elif clock.drop_repeated:
-            frames = drop_repeated(self._stretch(clock, self.time))
         else:
-            frames = (values for _, values in self._stretch(clock, None))
+            stamped = clock.timing.resampled or clock.drop_repeated
+            frames = even_frames(clock, self.chunks(self.channels, self.time if stamped else None))
         return frames if self.gains is None else (frame * self.gains for frame in frames)
-
-    def _stretch(self, clock: Clock, time: TimeColumn | None) -> Iterator[tuple[FloatArray, FloatArray]]:
-        """Yield stamps and values of the longest stretch without a gap."""
-        row = 0
-        for stamps, values in self.chunks(self.channels, time):
-            part = slice(max(clock.first - row, 0), max(clock.last - row, 0))
-            row += len(values)
-            if len(values[part]):
-                yield stamps[part], values[part]
 
 
 def _ticks(part: TablePart, column: Any, time: TimeColumn, row: int) -> Any:
@@ -197,6 +186,15 @@ def _channels(path: Path, layout: TextLayout, facts: RecordingFacts, time: TimeC
     return named
 
 
+def _roles(layout: TextLayout, facts: RecordingFacts, channels: list[int]) -> tuple[str, ...]:
+    """Return what each channel is: as the axes given say, else the header; without either x, y, z or nothing."""
+    if facts.axes is not None and len(facts.axes) == len(channels):
+        return facts.axes
+    if not layout.has_header and len(channels) == 3:
+        return ("x", "y", "z")
+    return tuple(layout.columns[c].role or "-" for c in channels)
+
+
 def _named(path: Path, layout: TextLayout, name: str) -> int:
     """Return the column of that header, written in full or without its unit."""
     for column, known in enumerate(layout.columns):
@@ -207,29 +205,47 @@ def _named(path: Path, layout: TextLayout, name: str) -> int:
 
 
 def _units(
-    path: Path, layout: TextLayout, facts: RecordingFacts, channels: list[int]
+    path: Path, layout: TextLayout, facts: RecordingFacts, channels: list[int], roles: tuple[str, ...]
 ) -> tuple[tuple[float, ...], str | None]:
-    """Return a gain per channel and the unit they then share, as the header says."""
-    units = [layout.columns[c].unit for c in channels]
-    stated = {unit for unit in units if unit}
+    """Return a gain per channel and the unit that its axes then share, as the header says.
+
+    Raises:
+        InputError: the header names units that cannot be brought to one, or a tachometer in a unit of acceleration.
+    """
+    names = [layout.columns[c] for c in channels]
+    axes = [name for name, role in zip(names, roles, strict=True) if role in ("x", "y", "z")]
+    for name in names:
+        if name.role == "tach" and facts.axes is None and acceleration_unit(name.unit or ""):
+            raise InputError(
+                f"{path}: column {name.text!r} is named a tachometer and is in {name.unit}: say with --axes what it is"
+            )
+    stated = {name.unit for name in axes if name.unit}
     if len(stated) <= 1:
         return (1.0,) * len(channels), next(iter(stated), None)
-    if facts.unit is not None:
-        raise InputError(
-            f"{path}: the header names units {', '.join(sorted(stated))} and unit {facts.unit} is given: leave that out"
-        )
-    for c, unit in zip(channels, units, strict=True):
-        if unit is None and layout.columns[c].role in ("x", "y", "z"):
-            raise InputError(
-                f"{path}: column {layout.columns[c].text!r} does not say its unit, others say different ones"
-            )
-    return tuple(unit_factor(unit) if unit else 1.0 for unit in units), "m/s2"
+    said = ", ".join(sorted(stated))
+    if any(acceleration_unit(unit) is None for unit in stated):
+        raise InputError(f"{path}: the header names units {said} for x, y and z: they must be of one kind")
+    if facts.unit is not None and "unit" not in facts.shared:
+        raise InputError(f"{path}: the header names units {said} and unit {facts.unit} is given: leave that out")
+    for name in axes:
+        if name.unit is None:
+            raise InputError(f"{path}: column {name.text!r} does not say its unit, others say different ones")
+    gains = [unit_factor(name.unit) if name in axes and name.unit else 1.0 for name in names]
+    return tuple(gains), "m/s2"
 
 
-def _n_frames(clock: Clock) -> int:
-    if clock.timing.resampled or clock.drop_repeated:
-        return clock.n_frames
-    return clock.last - clock.first
+def _header_remarks(layout: TextLayout, channels: list[int], roles: tuple[str, ...]) -> Iterator[Notice]:
+    """Yield what the header says of the axes that is not followed: other names, brackets that are no unit."""
+    for column, role in zip(channels, roles, strict=True):
+        name = layout.columns[column]
+        if role not in ("x", "y", "z"):
+            continue
+        if name.remark is not None:
+            message = f"column {name.text!r}: {name.remark!r} is no unit that is read, and taken as a remark"
+            yield Notice("header_remark", "info", message, remedy="write the unit as [m/s2] or [g]")
+        if name.role is not None and name.role != role:
+            message = f"column {name.text!r} is taken as {role}, as the axes given say"
+            yield Notice("axes_renamed", "info", message)
 
 
 def _gravity_hint(table: _Table) -> str:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import InitVar, dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibekit.errors import InputError, Notice
+from vibekit.errors import InputError, Notice, UsageError
 from vibekit.recording.calibration import Calibration
 from vibekit.recording.sidecar import RecordingFacts, SensorFacts
 from vibekit.recording.toolsheet import ToolSheet
@@ -22,6 +22,7 @@ FloatArray = NDArray[np.float64]
 
 BLOCK_SAMPLES = 65536
 ACCELERATION_AXES = ("x", "y", "z")
+LARGEST = 1e9  # [m/s²], and of a raw channel: no sensor gives more, and its square is still a number
 
 
 @dataclass(frozen=True)
@@ -45,12 +46,16 @@ class Origin:
 
 @dataclass(frozen=True)
 class Block:
-    """A stretch of a recording: `acceleration` [m/s²], shape (n_axes, n_samples); raw `tach` and `sound`."""
+    """A stretch of a recording: `acceleration` [m/s²], shape (n_axes, n_samples); raw `tach` and `sound`.
+
+    `known`, shape (n_samples,), is False where samples are missing and something stands in their place; None: nowhere.
+    """
 
     start: int
     acceleration: FloatArray
     tach: FloatArray | None = None
     sound: FloatArray | None = None
+    known: NDArray[np.bool_] | None = None
 
 
 class SignalSource(Protocol):
@@ -73,8 +78,15 @@ class SignalSource(Protocol):
 class Recording:
     """A whole recording in memory.
 
-    `samples` [m/s²], shape (n_axes, n_samples), read-only, rows in the order of `axes`;
-    `tach` and `sound` are raw channels, shape (n_samples,), or None.
+    `samples` [m/s²], shape (n_axes, n_samples), read-only, rows in the order of `axes` (x, y, z, each at most once);
+    `tach` and `sound` are raw channels, shape (n_samples,), or None. What is given is copied unless it is frozen.
+
+    `unit` ("g") or `calibration` says what the samples given are in, where that is not m/s²; it is applied here, once,
+    and stands afterwards in `origin`.
+
+    Raises:
+        InputError: samples, axes, rate and channels that are no recording; samples that are masked or not finite.
+        UsageError: `unit` is not one of acceleration, or `calibration` is given as well.
     """
 
     samples: FloatArray
@@ -84,20 +96,28 @@ class Recording:
     tach: FloatArray | None = None
     sound: FloatArray | None = None
     weighted: bool = False
+    unit: InitVar[str | None] = None
+    calibration: InitVar[Calibration | None] = None
 
-    def __post_init__(self) -> None:
-        samples = np.atleast_2d(np.asarray(self.samples, dtype=np.float64)).view()
-        if samples.ndim != 2 or samples.shape[0] != len(self.axes):
-            raise InputError(f"recording: samples of shape {samples.shape} do not fit axes {self.axes}")
+    def __post_init__(self, unit: str | None, calibration: Calibration | None) -> None:
+        name = self.origin.file or "recording"
+        axes = _axes(name, self.axes)
+        samples = np.atleast_2d(_numbers(name, "samples", self.samples))
+        if samples.ndim != 2 or samples.shape[0] != len(axes):
+            raise InputError(f"{name}: samples of shape {samples.shape} do not fit axes {', '.join(axes)}")
         if samples.shape[1] == 0:
-            raise InputError(f"{self.origin.file or 'recording'}: holds no samples")
-        if not (np.isfinite(self.sample_rate) and self.sample_rate > 0):
-            raise InputError(f"recording: sample rate {self.sample_rate!r} must be greater than zero")
-        bad = np.flatnonzero(~np.isfinite(samples).all(axis=0))
-        if bad.size:
-            raise InputError(f"{self.origin.file or 'recording'}: sample {bad[0]} is not finite")
-        samples.flags.writeable = False
-        object.__setattr__(self, "samples", samples)
+            raise InputError(f"{name}: holds no samples")
+        scale = _scale(unit, calibration)
+        if scale is not None:
+            samples = samples * scale.mps2_per_unit
+            origin = replace(self.origin, calibration=scale).step(f"calibrated: {scale.origin}")
+            object.__setattr__(self, "origin", origin)
+        object.__setattr__(self, "samples", _frozen(name, "sample", samples))
+        object.__setattr__(self, "sample_rate", _rate(name, self.sample_rate))
+        object.__setattr__(self, "axes", axes)
+        for channel in ("tach", "sound"):
+            if (given := getattr(self, channel)) is not None:
+                object.__setattr__(self, channel, _raw(name, channel, given, samples.shape[1]))
 
     @property
     def n_samples(self) -> int:
@@ -161,7 +181,7 @@ class RecordingStream:
         if not blocks:
             raise InputError(f"{self.origin.file}: holds no samples")
         return Recording(
-            np.concatenate([block.acceleration for block in blocks], axis=1),
+            _locked(np.concatenate([block.acceleration for block in blocks], axis=1)),
             self.sample_rate,
             self.axes,
             self.origin,
@@ -172,4 +192,70 @@ class RecordingStream:
 
 def _join(parts: list[FloatArray | None]) -> FloatArray | None:
     present = [part for part in parts if part is not None]
-    return np.concatenate(present) if present else None
+    return _locked(np.concatenate(present)) if present else None
+
+
+def _axes(name: str, axes: Iterable[str]) -> tuple[str, ...]:
+    found = tuple(axes)
+    for axis in found:
+        if axis not in ACCELERATION_AXES:
+            raise InputError(
+                f"{name}: axis {axis!r} is not x, y or z: only acceleration stands in samples (give tach= and sound=)"
+            )
+        if found.count(axis) > 1:
+            raise InputError(f"{name}: axis {axis!r} stands twice in {', '.join(found)}")
+    return found
+
+
+def _numbers(name: str, what: str, given: Any) -> FloatArray:
+    """Return what is given as float64, not yet copied; a masked array is refused where a value is masked."""
+    hidden = getattr(given, "mask", False)
+    if isinstance(hidden, np.ndarray) and hidden.any():
+        at = int(np.argmax(np.atleast_2d(hidden).any(axis=0)))
+        raise InputError(f"{name}: {what} are masked at {at}: what is masked is unknown: give a stretch that is known")
+    array = np.asarray(given)
+    if array.dtype.kind not in "fiu":
+        raise InputError(f"{name}: {what} of kind {array.dtype} are not real numbers")
+    return array.astype(np.float64, copy=False)
+
+
+def _scale(unit: str | None, calibration: Calibration | None) -> Calibration | None:
+    if unit is not None and calibration is not None:
+        raise UsageError(f"unit {unit} and a calibration ({calibration.origin}) are given: leave one out")
+    return calibration if unit is None else Calibration.unit(unit)
+
+
+def _rate(name: str, rate: Any) -> float:
+    if isinstance(rate, bool) or not isinstance(rate, int | float | np.number) or not 0 < rate < np.inf:
+        raise InputError(f"{name}: sample rate {rate!r} must be greater than zero, in Hz")
+    return float(rate)
+
+
+def _raw(name: str, channel: str, given: Any, n_samples: int) -> FloatArray:
+    values = _numbers(name, channel, given)
+    if values.shape != (n_samples,):
+        raise InputError(f"{name}: {channel} of shape {values.shape} does not fit {n_samples} samples")
+    return _frozen(name, channel, values)
+
+
+def _frozen(name: str, what: str, values: FloatArray) -> FloatArray:
+    """Return values that nobody can change: a copy, unless they are frozen down to what they are a view of."""
+    if values.size and not max(values.max(), -values.min()) <= LARGEST:
+        rows = np.atleast_2d(values)
+        at = int(np.argmax(~(np.abs(rows) <= LARGEST).all(axis=0)))
+        why = "so large that no sensor gives it" if np.isfinite(rows[:, at]).all() else "not finite (NaN or infinite)"
+        raise InputError(f"{name}: {what} {at} is {why}")
+    return values if _is_frozen(values) else _locked(values.copy())
+
+
+def _is_frozen(values: Any) -> bool:
+    while isinstance(values, np.ndarray):
+        if values.flags.writeable:
+            return False
+        values = values.base
+    return values is None
+
+
+def _locked(values: FloatArray) -> FloatArray:
+    values.flags.writeable = False
+    return values

@@ -13,6 +13,7 @@ from typing import Any
 from vibekit.errors import InputError, UsageError
 from vibekit.recording.atomic import atomic
 from vibekit.recording.tables import from_table, load_toml
+from vibekit.units import parse_acceleration, unit_factor
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,7 @@ def parse_sidecar(data: dict[str, Any], where: str) -> tuple[RecordingFacts, Sen
         raise InputError(f"{where}: [sensor]: band_hz must be two rising frequencies such as [2, 3000]")
     facts = from_table(RecordingFacts, data.get("recording", {}), f"{where}: [recording]")
     require_axes_factor(facts.missing_axes_factor, f"{where}: [recording]")
+    _require_said(facts, sensor, where)
     return facts, sensor
 
 
@@ -152,6 +154,23 @@ def require_axes_factor(factor: float | None, where: str) -> None:
     low, high = AXES_FACTOR
     if factor is not None and not low <= factor <= high:
         raise InputError(f"{where}: missing_axes_factor {factor:g} must be {low:.1f} to {high:.1f} (ISO 5349-1)")
+
+
+def _require_said(facts: RecordingFacts, sensor: SensorFacts, where: str) -> None:
+    """Refuse a key that is there and says nothing, and scales and units that cannot be read, used or not."""
+    if facts.axes == ():
+        raise InputError(f"{where}: [recording]: axes is empty: name each channel, such as x, y, z, or leave it out")
+    read = (
+        ("[recording]: full_scale", facts.full_scale, parse_acceleration),
+        ("[recording]: unit", facts.unit, unit_factor),
+        ("[sensor]: range", sensor.range, parse_acceleration),
+    )
+    for key, text, reader in read:
+        try:
+            if text is not None:
+                reader(text)
+        except UsageError as error:
+            raise InputError(f"{where}: {key}: {error}") from None
 
 
 def enter_in_sidecar(recording: Path, facts: dict[str, str | float]) -> Path:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vibekit.errors import Notice
-from vibekit.recording.recording import Block, FloatArray, Recording, RecordingStream
+from vibekit.recording.gaps import cut_blocks
+from vibekit.recording.recording import FloatArray, Recording, RecordingStream
 from vibekit.recording.segments import trigger_on
 
 LONG_S = 600.0  # recordings from here on are not read into memory as a whole
@@ -45,16 +46,14 @@ def stretch(stream: RecordingStream, start_s: float, length_s: float) -> Recordi
     first = round(start_s * stream.sample_rate)
     last = first + round(length_s * stream.sample_rate)
 
-    def blocks(size: int) -> Iterable[Block]:
-        for block in stream.blocks(size):
-            a, b = max(first - block.start, 0), min(last - block.start, block.acceleration.shape[1])
-            if a < b:
-                raw = [None if channel is None else channel[a:b] for channel in (block.tach, block.sound)]
-                yield Block(block.start + a - first, block.acceleration[:, a:b], *raw)
-            if block.start + block.acceleration.shape[1] >= last:
-                return
-
-    cut = RecordingStream(stream.sample_rate, stream.axes, None, stream.origin, lambda size: iter(blocks(size)))
+    timing = stream.origin.timing and stream.origin.timing.cut(first / stream.sample_rate, last / stream.sample_rate)
+    cut = RecordingStream(
+        stream.sample_rate,
+        stream.axes,
+        None,
+        replace(stream.origin, timing=timing),
+        lambda size: cut_blocks(stream, size, first, last),
+    )
     return cut.read()
 
 

@@ -70,6 +70,11 @@ def _time_kind(path: Path, layout: TextLayout, column: int) -> TimeColumn:
         )
     kind = "integer" if all(re.fullmatch(r"[+-]?\d+", f) for f in numbers) else "float"
     unit_s, assumed = name.time_unit_s, None
+    if name.remark is not None:
+        raise InputError(
+            f"{path}: time column {name.text!r}: {name.remark!r} is no unit of time that is read: "
+            "write [s], [ms], [us], [ns], [min] or [h]"
+        )
     if unit_s is None:
         unit_s, assumed = _assumed_unit(path, name.text, numbers)
     return TimeColumn(column, unit_s, unit_s * 10.0 ** -max(map(_decimals, numbers)), kind, assumed=assumed)
@@ -123,7 +128,8 @@ def table_log(
         lines.append(
             f"time column {layout.columns[time.column].text or time.column + 1}, {written}: "
             f"{t.mean_rate_hz:.6g} Hz, jitter {round(1e3 * t.jitter_s, 6):.3g} ms r.m.s., "
-            f"largest step {1e3 * t.largest_step_s:.4g} ms, {t.gaps} gaps, {t.duplicates} duplicate stamps"
+            f"largest step {1e3 * t.largest_step_s:.4g} ms, {len(t.gaps)} gaps, "
+            f"{f'{t.bridged_samples} samples bridged, ' if t.bridged_samples else ''}{t.duplicates} duplicate stamps"
         )
         if t.resampled:
             lines.append(f"resampled to {t.mean_rate_hz:.6g} Hz by linear interpolation")
@@ -156,16 +162,6 @@ def table_notices(layout: TextLayout, time: TimeColumn | None, clock: Clock | No
 
 def _clock_notices(clock: Clock) -> Iterator[Notice]:
     t = clock.timing
-    if t.gaps:
-        yield Notice(
-            "gaps",
-            "caution",
-            f"the timestamps have {t.gaps} gaps (largest step {t.largest_step_s:.3g} s): the longest stretch without, "
-            f"{clock.start_s:.3f} to {clock.end_s:.3f} s, is used",
-            value=t.gaps,
-            limit=0,
-            remedy="record without interruption, or split the file at the gaps",
-        )
     if t.resampled:
         loss = linear_loss(0.2 * t.mean_rate_hz, 1.0 / t.mean_rate_hz)
         yield Notice(

@@ -1,10 +1,11 @@
-"""Timestamps as they come: rate, jitter, gaps, duplicates; and the even grid made from them."""
+"""Timestamps as they come: rate, jitter, gaps, duplicates; and where the samples stand on an even grid."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,60 +19,90 @@ _STAND_STILL = 4  # equal stamps after the first from which time is said to stan
 _EVEN_GAP = 1.5  # of the step: a missing sample on an even clock
 _UNEVEN_GAP = 10.0  # of the step: a gap on a clock that wanders anyway
 _SHARED_STAMPS = 0.2  # share of equal stamps from which they are rounding, not repeated rows
+_BRIDGED_SAMPLES = 10  # in a row: a handful, that those around them tell (no source)
+_BRIDGED_S = 0.02  # a third of the period of 16 Hz, where the hand is most sensitive (no source)
+_LONGEST_UNKNOWN_S = 86_400.0  # a recording is of one day at most: exposure is counted by the day
 _LATE_SHARE = 0.02  # share of late steps up to which a clock is even with some samples missing
 
 
 @dataclass(frozen=True)
 class Timing:
-    """What the timestamps of a recording say; steps in seconds."""
+    """What the timestamps of a recording say; steps in seconds.
+
+    `gaps`: (start_s, length_s) of each stretch that is unknown, on the recording's own clock. `bridged_places`: where a
+    few samples were missing, `bridged_samples` in all, that were filled in.
+    """
 
     mean_rate_hz: float
     median_step_s: float
     jitter_s: float
     largest_step_s: float
-    gaps: int
+    gaps: tuple[tuple[float, float], ...]
     duplicates: int
     resampled: bool
+    bridged_places: int = 0
+    bridged_samples: int = 0
+
+    @property
+    def unknown_s(self) -> float:
+        """Time in gaps, in all [s]."""
+        return sum(length for _, length in self.gaps or ())
+
+    def cut(self, start_s: float, stop_s: float | None) -> Timing:
+        """Return the timing of the part from `start_s` to `stop_s`, whose clock starts at its own first sample."""
+        ends = [(max(a, start_s), min(a + n, math.inf if stop_s is None else stop_s)) for a, n in self.gaps or ()]
+        return replace(self, gaps=tuple((a - start_s, b - a) for a, b in ends if b - a > 1e-9))
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Rows `first` up to `last` between two gaps, and where they stand on the even grid: `n_frames` from `frame` on."""
+
+    first: int
+    last: int
+    frame: int
+    n_frames: int
 
 
 @dataclass(frozen=True)
 class Clock:
-    """Measured timestamps and the longest stretch without a gap: rows `first` to `last`, from `start_s` to `end_s`."""
+    """Measured timestamps, and the pieces between gaps on an even grid that starts at `start_s`."""
 
     timing: Timing
     rows: int
-    first: int
-    last: int
     start_s: float
-    end_s: float
+    pieces: tuple[Piece, ...]
     drop_repeated: bool
 
     @property
     def n_frames(self) -> int:
-        """Samples of the stretch on its even grid."""
-        return math.floor((self.end_s - self.start_s) * self.timing.mean_rate_hz + 1e-6) + 1
+        """Samples on the even grid, those in gaps counted in."""
+        return self.pieces[-1].frame + self.pieces[-1].n_frames
 
 
 @dataclass
-class _Stretches:
-    """The longest run of steps not above `limit`, chunk by chunk; its ends as row, stamp, repeated stamps."""
+class _LateSteps:
+    """The steps above `limit`, chunk by chunk: the row after each, the stamps before and after, repeated stamps."""
 
     limit: float
-    start: tuple[int, float, int]
-    best: tuple[tuple[int, float, int], tuple[int, float, int]]
-    gaps: int = 0
+    found: list[FloatArray] = field(default_factory=lambda: [np.empty((4, 0))])
 
     def add(self, row: int, stamps: FloatArray, repeated: NDArray[np.int64]) -> None:
         """Take `stamps[1:]`, rows from `row` + 1 on; `repeated` counts equal stamps up to each of `stamps`."""
-        for i in np.flatnonzero(np.diff(stamps) > self.limit):
-            self.close((row + int(i), float(stamps[i]), int(repeated[i])))
-            self.start = (row + int(i) + 1, float(stamps[i + 1]), int(repeated[i + 1]))
-            self.gaps += 1
+        at = np.flatnonzero(np.diff(stamps) > self.limit)
+        if at.size:
+            self.found.append(np.stack([row + at + 1.0, stamps[at], stamps[at + 1], repeated[at + 1]]))
 
-    def close(self, end: tuple[int, float, int]) -> None:
-        """End the present stretch; keep it if it is the longest."""
-        if end[1] - self.start[1] > self.best[1][1] - self.best[0][1]:
-            self.best = (self.start, end)
+
+@dataclass(frozen=True)
+class _Runs:
+    """The runs of rows between late steps: rows, stamps [s] of the ends, repeated stamps; one entry a run."""
+
+    first: FloatArray
+    last: FloatArray
+    start_s: FloatArray
+    end_s: FloatArray
+    repeated: FloatArray
 
 
 def measure_clock(chunks: Iterable[FloatArray], resolution_s: float, where: str) -> Clock:
@@ -98,9 +129,12 @@ class _ClockState:
         self.step = self.resolution = self.largest = self.square = 0.0
         self.shared = False
         self.late = self.near = self.repeated = self.still = self.longest_still = 0
-        self.even = self.uneven = _Stretches(0.0, (0, 0.0, 0), ((0, 0.0, 0), (0, 0.0, 0)))
+        self.first_stamp = 0.0
+        self.even, self.uneven = _LateSteps(0.0), _LateSteps(0.0)
 
     def add(self, chunk: FloatArray, resolution_s: float) -> None:
+        if self.rows == 0:
+            self.first_stamp = float(chunk[0])
         stamps = chunk if self.rows == 0 else np.concatenate([[self.last_stamp], chunk])
         row = max(self.rows - 1, 0)
         steps = np.diff(stamps)
@@ -108,11 +142,11 @@ class _ClockState:
             index = row + 1 + int(np.argmax(steps < 0))
             raise InputError(f"{self.where}: timestamps run backwards at sample {index}: a recording needs rising time")
         if self.step == 0.0 and steps.size:
-            self._settle(steps, resolution_s, float(stamps[0]))
+            self._settle(steps, resolution_s)
         zero = steps == 0
         repeated = self.repeated + np.concatenate([[0], np.cumsum(zero)])
-        for stretches in (self.even, self.uneven):
-            stretches.add(row, stamps, repeated)
+        for late in (self.even, self.uneven):
+            late.add(row, stamps, repeated)
         self._still(zero)
         near = steps[(steps <= self.even.limit) & ((steps > 0) | self.shared)]
         self.late += int(np.count_nonzero(steps > self.even.limit))
@@ -123,7 +157,7 @@ class _ClockState:
         self.rows += chunk.size
         self.last_stamp = float(chunk[-1])
 
-    def _settle(self, steps: FloatArray, resolution_s: float, start: float) -> None:
+    def _settle(self, steps: FloatArray, resolution_s: float) -> None:
         """Take the usual step and the rounding of the stamps from the first chunk."""
         positive = steps[steps > 0]
         if positive.size == 0:
@@ -133,10 +167,9 @@ class _ClockState:
         self.step = float(np.median(steps))
         if self.resolution > 0.3 * self.step:
             self.step = float(np.mean(steps[steps <= 20.0 * np.mean(positive)]))
-        begin = (0, start, 0)
         slack = 1.01 * self.resolution
-        self.even = _Stretches(_EVEN_GAP * self.step + slack, begin, (begin, begin))
-        self.uneven = _Stretches(_UNEVEN_GAP * self.step + slack, begin, (begin, begin))
+        self.even = _LateSteps(_EVEN_GAP * self.step + slack)
+        self.uneven = _LateSteps(_UNEVEN_GAP * self.step + slack)
 
     def _still(self, zero: NDArray[np.bool_]) -> None:
         """Follow the longest run of equal stamps."""
@@ -161,14 +194,67 @@ class _ClockState:
         jitter = math.sqrt(self.square / max(self.near, 1))
         late = self.late / (self.rows - 1)
         even = late <= _LATE_SHARE and jitter <= max(EVEN_JITTER * self.step, 0.6 * self.resolution)
-        stretches = self.even if even else self.uneven
-        stretches.close((self.rows - 1, self.last_stamp, self.repeated))
-        (first, start_s, before), (last, end_s, after) = stretches.best
-        drop = even and not rounded and after > before
-        steps = last - first - (after - before if drop else 0)
-        rate = float(f"{steps / (end_s - start_s):.12g}")  # 100, not 99.99999999999999
-        timing = Timing(rate, self.step, jitter, self.largest, stretches.gaps, self.repeated, not even)
-        return Clock(timing, self.rows, first, last + 1, start_s, end_s, drop)
+        runs = self._runs(self.even if even else self.uneven)
+        drop = even and not rounded and self.repeated > 0
+        counts = runs.last - runs.first - (runs.repeated if drop else 0)
+        known_s = float((runs.end_s - runs.start_s).sum())
+        if known_s <= 0:
+            raise InputError(f"{self.where}: no two samples in a row have timestamps without a gap between them")
+        rate = float(f"{(counts - 1).sum() / known_s:.12g}")  # 100, not 99.99999999999999
+        pieces = _on_grid(runs, counts, rate, even)
+        gaps, bridged = _gaps(pieces, rate, even)
+        timing = Timing(rate, self.step, jitter, self.largest, gaps, self.repeated, not even, *bridged)
+        return Clock(timing, self.rows, self.first_stamp, pieces, drop)
+
+    def _runs(self, late: _LateSteps) -> _Runs:
+        """Return the runs between late steps.
+
+        Raises:
+            InputError: two of them lie more than a day apart.
+        """
+        row, before, after, repeated = np.concatenate(late.found, axis=1)
+        lost = after - before
+        if lost.size and lost.sum() > _LONGEST_UNKNOWN_S:
+            worst = int(np.argmax(lost))
+            raise InputError(
+                f"{self.where}: time jumps by {lost[worst] / 3600:.3g} h at sample {row[worst]:.0f}: "
+                "more than a day without samples is not one recording: split it there"
+            )
+        return _Runs(
+            np.append(0.0, row),
+            np.append(row, self.rows),
+            np.append(self.first_stamp, after),
+            np.append(before, self.last_stamp),
+            np.diff(np.concatenate([[0.0], repeated, [self.repeated]])),
+        )
+
+
+def _on_grid(runs: _Runs, counts: FloatArray, rate: float, even: bool) -> tuple[Piece, ...]:
+    """Return the runs as pieces of the grid: as they are on an even clock, else the grid points between their ends."""
+    starts, ends = (rate * (stamps - runs.start_s[0]) for stamps in (runs.start_s, runs.end_s))
+    pieces, done = list[Piece](), 0
+    for i, (first, last) in enumerate(zip(runs.first, runs.last, strict=True)):
+        frame = max(done, round(starts[i]) if even else math.ceil(starts[i] - 1e-6))
+        n = int(counts[i]) if even else max(0, math.floor(ends[i] + 1e-6) + 1 - frame)
+        pieces.append(Piece(int(first), int(last), frame, n))
+        done = frame + n
+    return tuple(pieces)
+
+
+def bridged_at_most(rate: float) -> int:
+    """Return up to how many missing samples in a row are filled in on an even clock."""
+    return max(1, min(_BRIDGED_SAMPLES, math.floor(_BRIDGED_S * rate)))
+
+
+def _gaps(
+    pieces: tuple[Piece, ...], rate: float, even: bool
+) -> tuple[tuple[tuple[float, float], ...], tuple[int, int]]:
+    """Return the gaps (start_s, length_s), and how many places, and samples in them, are short enough to be bridged."""
+    most = bridged_at_most(rate) if even else 0
+    between = [(a.frame + a.n_frames, b.frame) for a, b in itertools.pairwise(pieces)]
+    missing = [b - a for a, b in between if 0 < b - a <= most]
+    gaps = tuple((a / rate, (b - a) / rate) for a, b in between if b - a > most)
+    return gaps, (len(missing), sum(missing))
 
 
 def drop_repeated(chunks: Iterable[tuple[FloatArray, FloatArray]]) -> Iterator[FloatArray]:
