@@ -25,6 +25,9 @@ from vibekit.handarm.weighting import (
 )
 from vibekit.recording.recording import FloatArray
 
+FLAT_HZ = 100.0  # Wh is 100 rad/s over 2πf above 16 Hz (ISO 5349-1 eq. A.2 for f far above f3 and f4)
+STEEP_HZ = 100.0  # where the steep energy equals the flat one
+STEP_ENERGIES = ("band_limited", "slow", "flat", "steep")
 _TAPER_FROM = 0.9  # of half the low rate: the cut falls from here, so that it rings for 10 ms only
 
 
@@ -32,6 +35,7 @@ _TAPER_FROM = 0.9  # of half the low rate: the cut falls from here, so that it r
 class Levels:
     """One buffer's part of the track, per axis: see `LevelTrack`; `steps` (n_axes, n_steps) are of the weighted axes.
 
+    `texture` (4, n_steps): sums over the axes of energies per step, see `STEP_ENERGIES`.
     `thinned` (n_axes, n): weighted signal without what lies above the 1250 Hz band, at `thinned_rate` [m/s²].
     """
 
@@ -39,6 +43,7 @@ class Levels:
     band_limited: FloatArray
     peak: FloatArray
     steps: FloatArray
+    texture: FloatArray
     thinned: FloatArray
 
 
@@ -103,16 +108,21 @@ def levels(rows: FloatArray, count: int, filters: Filters, work: Workspace) -> L
         _per_frame(limited)[:, :n_frames],
         np.stack([axis.peak for axis in axes])[:, :n_frames],
         steps.reshape(n_axes, -1)[:, :n_steps],
+        np.stack([limited.sum(axis=0), *np.sum([axis.texture for axis in axes], axis=0)]).reshape(4, -1)[:, :n_steps],
         thinned.reshape(n_axes, -1)[:, : -(-count // plan.every)],
     )
 
 
 @dataclass(frozen=True)
 class _AxisLevels:
-    """Sums of squares per step (limited, weighted without the rest) and per row (energy of limited, weighted rest)."""
+    """Sums of squares per step (limited, weighted without the rest) and per row (energy of limited, weighted rest).
+
+    `texture` (3, n_rows, n_steps): slow, once and twice rising energies per step.
+    """
 
     limited: FloatArray
     weighted: FloatArray
+    texture: FloatArray
     energy: FloatArray
     rest: FloatArray
     peak: FloatArray
@@ -128,13 +138,38 @@ def _axis_levels(rows: FloatArray, count: int, filters: Filters, work: Workspace
     filled = -(-last // plan.phases)
     limited[-1, filled:] = 0.0
     thinned[-1, -(-last // plan.every) :] = 0.0
+    weighted = plan.every * _step_sums(thinned, plan.step // plan.every)
     return _AxisLevels(
         plan.phases * _step_sums(limited, plan.step // plan.phases),
-        plan.every * _step_sums(thinned, plan.step // plan.every),
+        weighted,
+        _texture(low, thinned, weighted, plan),
         energy,
         rest,
         frame_peaks(whole, plan.frame // plan.phases, filled, new),
     )
+
+
+def _texture(low: FloatArray, thinned: FloatArray, weighted: FloatArray, plan: BlockPlan) -> FloatArray:
+    """Return what a step's weighted energy is made of, shape (3, n_rows, n_steps): see `STEP_ENERGIES`.
+
+    x[n]² - x[n - m]·x[n + m] is A² sin²(mΩ) for a sine of amplitude A at every n, without a ripple over its turn
+    (Kaiser 1990, from memory); sin⁴Ω = sin²Ω - sin²(2Ω)/4. The weighting falls as 1/f above 16 Hz.
+    """
+    new, length = _new(plan, plan.every), plan.step // plan.every
+    turned = [_step_products(low, new, m, length) for m in (1, 2)]
+    once, twice = (weighted - plan.every * products for products in turned)
+    ends = thinned.reshape(len(thinned), -1, length).sum(axis=2)
+    slow = np.square(ends) * (plan.every / length)
+    flat = 0.5 * (plan.thinned_rate / FLAT_HZ) ** 2
+    steep = flat * (plan.thinned_rate / (2.0 * np.pi * STEEP_HZ)) ** 2
+    return np.stack([slow, flat * once, steep * (once - twice / 4.0)])
+
+
+def _step_products(rows: FloatArray, new: slice, lag: int, step: int) -> FloatArray:
+    """Return the sums of x[n - lag]·x[n + lag] per step, shape (n_rows, n_steps)."""
+    shape = (len(rows), -1, step)
+    before, after = (rows[:, new.start + m : new.stop + m].reshape(shape) for m in (-lag, lag))
+    return np.asarray(np.vecdot(before, after))
 
 
 def _filtered(rows: FloatArray, filters: Filters, work: Workspace) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -15,12 +15,14 @@ from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.bands import nominal_centres
 from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
 from vibekit.handarm.onepass import LevelTrack, measure
+from vibekit.handarm.gate import Gate, structure_of, trigger_on_s
 from vibekit.handarm.summary import grade_document
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.background import floor_notice
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, SignalSource
-from vibekit.recording.segments import middle, trigger_on
+from vibekit.recording.segments import middle
+from vibekit.recording.states import TimeStructure
 from vibekit.recording.toolsheet import ToolSheet
 
 BoolArray = NDArray[np.bool_]
@@ -154,13 +156,12 @@ def grade(
     tool = tool or source.origin.tool
     clipping = ClippingCount(source)
     track = measure(clipping, progress)
-    triggered = trigger_on(_level(track), track.frame_s)
+    times = structure_of(track)
     band = band_covered(source.sample_rate, source.origin.sensor.band_hz, source.origin.timing)
-    on = np.asarray(triggered.on)
-    on_s = float(track.counts[on].sum()) / track.sample_rate
+    on_s = trigger_on_s(track, times)
     limits = reasons_against(tool, band, on_s, clipping.share)
-    notices = (*source.origin.notices, *_trigger_notice(triggered.single_state, on_s), *limits)
-    return _evaluate(source, tool, track, on, band, not refused(limits), notices)
+    notices = (*source.origin.notices, *_trigger_notice(times.single_state, on_s), *limits)
+    return _evaluate(source, tool, track, times, band, not refused(limits), notices)
 
 
 def _trigger_notice(single_state: bool, on_s: float) -> tuple[Notice, ...]:
@@ -170,26 +171,18 @@ def _trigger_notice(single_state: bool, on_s: float) -> tuple[Notice, ...]:
     return (Notice("trigger_on_part", "info", f"graded over the {on_s:.1f} s with the trigger on", on_s),)
 
 
-def _level(track: LevelTrack) -> FloatArray:
-    """Return the short-time band-limited total level that trigger detection works on [m/s²], shape (n_frames,)."""
-    return np.asarray(np.sqrt(track.band_limited.sum(axis=0) / track.counts))
-
-
 def _evaluate(
     source: SignalSource,
     tool: ToolSheet | None,
     track: LevelTrack,
-    on: BoolArray,
+    times: TimeStructure,
     band: tuple[float, float],
     gradeable: bool,
     notices: tuple[Notice, ...],
 ) -> VibrationMagnitude:
-    start = np.arange(on.size) * track.frame_s
-    used = on & (start >= SETTLING_S)
-    used = used if used.any() else on
-    samples = track.counts[used].sum()
-    weighted = np.sqrt(track.weighted[:, used].sum(axis=1) / samples)
-    limited = np.sqrt(track.band_limited[:, used].sum(axis=1) / samples)
+    gate = Gate.of(track, times.on, times.energy)
+    weighted, limited = np.sqrt(gate.weighted), np.sqrt(gate.band_limited)
+    on, used = gate.on, gate.used
     running = _running_while_on(track, used)
     total, axis_notices, axis_parts = _total_value(source.axes, weighted)
     facts = source.origin.facts
@@ -201,7 +194,7 @@ def _evaluate(
         operator=facts.operator,
         run=facts.run,
         duration_s=track.n_samples / track.sample_rate,
-        trigger_on_s=float(track.counts[on].sum()) / track.sample_rate,
+        trigger_on_s=trigger_on_s(track, times),
         sample_rate=track.sample_rate,
         axes=source.axes,
         band_covered_hz=band,

@@ -40,9 +40,13 @@ def trigger_on(levels: FloatArray, frame_s: float = FRAME_S) -> Trigger:
     stands the recording is one state, running (or silent) throughout.
     """
     levels = np.asarray(levels, dtype=np.float64)
-    smooth = running_median(levels, max(1, 2 * round(_SMOOTH_S / frame_s / 2) + 1))
-    one_state = Trigger(np.ones(levels.shape, dtype=bool), True)
-    if levels.size < 2 or smooth.max() <= 0:
+    return split(running_median(levels, max(1, 2 * round(_SMOOTH_S / frame_s / 2) + 1)))
+
+
+def split(smooth: FloatArray) -> Trigger:
+    """Return which levels [m/s²] have the tool running, from levels that are free of bumps: see `trigger_on`."""
+    one_state = Trigger(np.ones(smooth.shape, dtype=bool), True)
+    if smooth.size < 2 or smooth.max() <= 0:
         return one_state
     decibels = 20.0 * np.log10(np.maximum(smooth, 1e-12))
     decibels = np.maximum(decibels, decibels.max() - _SPAN_DB)
