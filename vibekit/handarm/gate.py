@@ -77,7 +77,7 @@ def trigger_on_s(track: LevelTrack, times: TimeStructure) -> float:
 
 def structure_of(track: LevelTrack) -> TimeStructure:
     """Return what the tool does when, from the short steps of a level track."""
-    slow, _, steep = (row / track.step for row in track.texture[1:].astype(np.float64))
+    slow, flat, steep = (row / track.step for row in track.texture[1:].astype(np.float64))
     if steep.size > 1:  # the last step may be short, and what follows it is not signal
-        steep[-1] = steep[-2]
-    return time_structure(StepEnergies(track.step / track.sample_rate, track.steps / track.step, slow, steep))
+        flat[-1], steep[-1] = flat[-2], steep[-2]
+    return time_structure(StepEnergies(track.step / track.sample_rate, track.steps / track.step, slow, flat, steep))

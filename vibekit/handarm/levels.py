@@ -138,38 +138,31 @@ def _axis_levels(rows: FloatArray, count: int, filters: Filters, work: Workspace
     filled = -(-last // plan.phases)
     limited[-1, filled:] = 0.0
     thinned[-1, -(-last // plan.every) :] = 0.0
-    weighted = plan.every * _step_sums(thinned, plan.step // plan.every)
     return _AxisLevels(
         plan.phases * _step_sums(limited, plan.step // plan.phases),
-        weighted,
-        _texture(low, thinned, weighted, plan),
+        plan.every * _step_sums(thinned, plan.step // plan.every),
+        _texture(low, thinned, plan),
         energy,
         rest,
         frame_peaks(whole, plan.frame // plan.phases, filled, new),
     )
 
 
-def _texture(low: FloatArray, thinned: FloatArray, weighted: FloatArray, plan: BlockPlan) -> FloatArray:
+def _texture(low: FloatArray, thinned: FloatArray, plan: BlockPlan) -> FloatArray:
     """Return what a step's weighted energy is made of, shape (3, n_rows, n_steps): see `STEP_ENERGIES`.
 
-    x[n]² - x[n - m]·x[n + m] is A² sin²(mΩ) for a sine of amplitude A at every n, without a ripple over its turn
-    (Kaiser 1990, from memory); sin⁴Ω = sin²Ω - sin²(2Ω)/4. The weighting falls as 1/f above 16 Hz.
+    The weighting falls as 1/f above 16 Hz; differences undo that. Of these, y[n]² - y[n - 1]·y[n + 1] is A² sin²Ω for
+    a sine of amplitude A at every n, without a ripple over its turn (Kaiser 1990, from memory).
     """
     new, length = _new(plan, plan.every), plan.step // plan.every
-    turned = [_step_products(low, new, m, length) for m in (1, 2)]
-    once, twice = (weighted - plan.every * products for products in turned)
-    ends = thinned.reshape(len(thinned), -1, length).sum(axis=2)
-    slow = np.square(ends) * (plan.every / length)
-    flat = 0.5 * (plan.thinned_rate / FLAT_HZ) ** 2
-    steep = flat * (plan.thinned_rate / (2.0 * np.pi * STEEP_HZ)) ** 2
-    return np.stack([slow, flat * once, steep * (once - twice / 4.0)])
-
-
-def _step_products(rows: FloatArray, new: slice, lag: int, step: int) -> FloatArray:
-    """Return the sums of x[n - lag]·x[n + lag] per step, shape (n_rows, n_steps)."""
-    shape = (len(rows), -1, step)
-    before, after = (rows[:, new.start + m : new.stop + m].reshape(shape) for m in (-lag, lag))
-    return np.asarray(np.vecdot(before, after))
+    differences = low[:, new.start : new.stop + 2] - low[:, new.start - 2 : new.stop]  # at n - 1 to n + 1 for each n
+    shape = (len(low), -1, length)
+    before, here, after = (differences[:, i : i + new.stop - new.start].reshape(shape) for i in range(3))
+    flat = np.vecdot(here, here)
+    steep = flat - np.vecdot(before, after)
+    slow = np.square(thinned.reshape(shape).sum(axis=2)) * (plan.every / length)
+    scale = plan.every * (plan.thinned_rate / (2.0 * FLAT_HZ)) ** 2
+    return np.stack([slow, scale * flat, 0.5 * scale * (plan.thinned_rate / (2.0 * np.pi * STEEP_HZ)) ** 2 * steep])
 
 
 def _filtered(rows: FloatArray, filters: Filters, work: Workspace) -> tuple[FloatArray, FloatArray, FloatArray]:

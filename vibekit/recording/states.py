@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,10 +25,18 @@ _TRIGGERED = (ON, IDLING, UNCLEAR)
 
 _SHORTEST_S = 0.1  # a switch of the trigger; what is shorter is a bump (no source)
 _MEDIAN_STEPS = 5  # bumps of two steps change no level
-_VISIBLE = 4.0  # times the floor's energy: 6 dB, from where on a rise or fall is the tool's own (no source)
-_SPEED_ROOT = 1.0 / 6.0  # steep energy to speed
-_FULL, _HALF = 0.9, 0.45  # of the speed: between them lies the fall that is looked at
-_PLATEAU_S = 0.5  # before the trigger is let go
+_VISIBLE = 6.0  # times the floor's energy: 8 dB, from where on a rise or fall is the tool's own (no source)
+_SPEED_ROOT = 1.0 / 5.0  # steep energy to speed: the sixth power of it for lines, the fourth for noise of fixed bands
+_WEIGHTY = (1.0 / 6.0) ** _SPEED_ROOT  # place in a step of its mean level, where the speed rises in it from rest: ∫t⁵
+_FULL, _HALF = 0.93, 0.5  # of the speed: between them lies the fall that is looked at
+_DIP = 0.8  # of the speed around: a fall that is no wandering of speed or load (no source)
+_SLOWER = 0.9  # of the mean frequency around
+_DIP_BEFORE_S, _DIP_AFTER_S = 1.5, 0.6  # a tool coasts for longer than it runs up
+_LOOK = 9  # steps, 0.14 s, over which a speed is taken as even ...
+_NEAR = 96  # steps, 1.5 s, within which nothing louder than the plateau by much may lie
+_GROWS = 1.02  # ... unless it grew by so much since the look before
+_MOST_POINTS = 64  # of a fitted course
+_STILL_TURNING = 0.4**5  # of the steep energy: a tool pulled up again before it came to rest
 _FLOOR_S = 0.5
 _LONGEST_COAST_S = 30.0  # nothing handheld turns longer by itself (no source)
 _FAST_SHARE = 0.6  # of the weighted energy above some 30 Hz: the energy of lines, not of a hand
@@ -40,11 +48,15 @@ _DWELL_S = 1.0  # shortest idling that is said
 
 @dataclass(frozen=True)
 class StepEnergies:
-    """Mean squares per step of `step_s` [m²/s⁴], shape (n_steps,): weighted total, its slow part, steep."""
+    """Mean squares per step of `step_s` [m²/s⁴], shape (n_steps,): weighted total, its slow part, flat and steep.
+
+    `flat` is unweighted, `steep` rises with the square of the frequency on top.
+    """
 
     step_s: float
     weighted: FloatArray
     slow: FloatArray
+    flat: FloatArray
     steep: FloatArray
 
 
@@ -87,12 +99,40 @@ def time_structure(steps: StepEnergies) -> TimeStructure:
     steep = np.maximum(steps.steep, 1e-12)
     if n < 2:
         return one_state(steps.step_s, n)
-    found = split(np.sqrt(running_median(steep, _MEDIAN_STEPS)))
-    shortest = max(1, round(_SHORTEST_S / steps.step_s))
-    on = _without_short(found.on, shortest)
-    if found.single_state or not on.any() or on.all():
+    smooth = running_median(steep, _MEDIAN_STEPS)
+    found = split(np.sqrt(smooth))
+    on = _without_short(found.on, max(1, round(_SHORTEST_S / steps.step_s)))
+    if found.single_state or not on.any():
+        on = np.ones(n, dtype=bool)
+    on &= ~_dips(smooth, running_median(steps.flat, _MEDIAN_STEPS), on, steps.step_s)
+    if on.all():
         return one_state(steps.step_s, n)
     return _edged(steps, steep, on)
+
+
+def _dips(steep: FloatArray, flat: FloatArray, on: BoolArray, step_s: float) -> BoolArray:
+    """Return where a tool that does not come to rest is let go: speed and level fall together, then rise fast.
+
+    Under load the speed falls while the level rises; as the load goes both turn back.
+    """
+    speed = np.where(on, steep, 0.0) ** _SPEED_ROOT
+    before, after = (max(1, round(seconds / step_s)) for seconds in (_DIP_BEFORE_S, _DIP_AFTER_S))
+    left, right = _largest(speed, before, 0), _largest(speed, 0, after)
+    low = on & (speed < _DIP * np.minimum(left, right))
+    dips = np.zeros(on.size, dtype=bool)
+    rate = np.sqrt(steep / np.maximum(flat, 1e-12))
+    for first, stop in _runs(low):
+        bottom = first + int(np.argmin(speed[first:stop]))
+        tops = [a + int(np.argmax(speed[a:b])) for a, b in ((max(0, bottom - before), bottom), (bottom, bottom + after))]
+        if rate[bottom] < _SLOWER * rate[tops].min():
+            dips[first:stop] = speed[first:stop] < 0.5 * (speed[bottom] + speed[tops].min())
+    return dips
+
+
+def _largest(values: FloatArray, before: int, after: int) -> FloatArray:
+    """Return the largest of each value, `before` earlier and `after` later ones."""
+    padded = np.pad(values, (before, after))
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, before + after + 1).max(axis=-1))
 
 
 def _edged(steps: StepEnergies, steep: FloatArray, on: BoolArray) -> TimeStructure:
@@ -108,7 +148,8 @@ def _edged(steps: StepEnergies, steep: FloatArray, on: BoolArray) -> TimeStructu
         floor = _floor(steep, before, first, stop, following, step_s)
         start = _pulled(steep, before, first, stop, floor) if first else 0.0
         start = max(start, last_end)
-        end = _let_go(steep, max(first, int(start)), stop, following, step_s) if stop < n else float(n)
+        end = _let_go(steep, max(first, int(start)), stop, following) if stop < n else float(n)
+        end = max(end, start)
         rest = _at_rest(steep, end, following, floor, step_s)
         _mark(state, share, energy, start, end, rest)
         last_end = end
@@ -127,14 +168,17 @@ def _mark(state: NDArray[np.int8], share: FloatArray, energy: FloatArray, start:
 
 
 def _floor(steep: FloatArray, before: int, first: int, stop: int, following: int, step_s: float) -> float:
-    """Return the steep energy of the off time around a stretch: the lower quartile of what lies next to it."""
+    """Return the steep energy of the off time around a stretch: the middle of what lies next to it."""
     near = round(_FLOOR_S / step_s)
     beside = np.concatenate([steep[max(before, first - near) : first], steep[max(stop, following - near) : following]])
-    return float(np.sort(beside)[beside.size // 4]) if beside.size else 0.0
+    return float(np.sort(beside)[beside.size // 2]) if beside.size else 0.0
 
 
 def _pulled(steep: FloatArray, before: int, first: int, stop: int, floor: float) -> float:
     """Return when the trigger was pulled [steps]: where the rising speed points back to rest."""
+    quietest = before + int(np.argmin(steep[before:first]))
+    if steep[quietest] > _STILL_TURNING * float(np.sort(steep[first:stop][:20])[-1]):
+        return quietest + 0.5
     seen = first
     while seen > before and steep[seen - 1] > _VISIBLE * floor and steep[seen - 1] < 2.0 * steep[seen]:
         seen -= 1
@@ -143,44 +187,70 @@ def _pulled(steep: FloatArray, before: int, first: int, stop: int, floor: float)
     if speed[0] >= 0.6 or speed.size < 3:
         nxt = max(float(steep[min(seen + 1, stop - 1)]) - floor, 1e-30)
         return seen + 1.0 - min(1.0, max(float(steep[seen]) - floor, 0.0) / nxt)
-    risen = int(np.argmax(speed >= min(speed[0] + 0.25, 0.9)))
+    risen = int(np.argmax(speed >= min(max(speed[0] + 0.15, 2.0 * speed[0]), 0.9)))
+    risen = max(risen, min(2, speed.size - 1))
     if risen == 0:
         return float(seen)
-    slope = (speed[risen] - speed[0]) / risen
-    back = min(speed[0] / slope, 2.0 * risen + 1.0)
-    return float(max(seen + 0.5 - back, before))
+    time = np.arange(risen + 1) + 0.5
+    time[0] = _WEIGHTY
+    slope, level = np.polyfit(time, speed[: risen + 1], 1)
+    return float(max(seen - level / slope, before)) if slope > 0 else float(seen)
 
 
-def _let_go(steep: FloatArray, first: int, stop: int, following: int, step_s: float) -> float:
-    """Return when the trigger was let go [steps]: where the speed leaves its plateau for good."""
-    begin = max(first, stop - round(_PLATEAU_S / step_s))
-    top = float(np.sort(steep[begin:stop])[(stop - begin) * 3 // 4])
-    speed = (steep[begin:following] / top) ** _SPEED_ROOT
-    inside = stop - begin
-    below = np.flatnonzero(speed[inside:] < _HALF)
-    low = inside + int(below[0]) if below.size else speed.size
-    full = np.flatnonzero(speed[:low] >= _FULL)
-    high = int(full[-1]) if full.size else 0
+def _let_go(steep: FloatArray, first: int, stop: int, following: int) -> float:
+    """Return when the trigger was let go [steps]: where the speed leaves its plateau for good.
+
+    The plateau is found by going back from where the tool is nearly at rest as long as the speed grows that way.
+    """
+    speed = steep[first:following] ** _SPEED_ROOT
+    even = running_median(speed, _MEDIAN_STEPS)
+    top = stop - first
+    while top >= 2 * _LOOK:
+        here, earlier = even[top - _LOOK : top].mean(), even[top - 2 * _LOOK : top - _LOOK].mean()
+        if earlier <= _GROWS * here and here >= _DIP * even[max(0, top - _NEAR) : top].max():
+            break
+        top -= _LOOK // 3
+    begin = max(0, top - _LOOK)
+    plateau = float(np.sort(speed[begin:top])[(top - begin) * 2 // 3])
+    below = np.flatnonzero(speed[top:] < _HALF * plateau)
+    low = top + int(below[0]) if below.size else begin + int(np.argmin(speed[begin:]))
+    full = np.flatnonzero(speed[begin:low] >= _FULL * plateau)
+    high = begin + int(full[-1]) if full.size else begin
     if low - high <= 3:
-        rest = np.minimum(speed[high + 1 : low + 1] ** (1.0 / _SPEED_ROOT), 1.0)
-        return begin + high + 1.0 + float(rest.sum())
-    risen = int(full[0]) if full.size else 0
-    return begin + risen + _bend(speed[risen : low + 1])
+        left = np.minimum((speed[high + 1 : low + 1] / plateau) ** (1.0 / _SPEED_ROOT), 1.0)
+        return first + high + 1.0 + float(left.sum())
+    begin = max(begin - 2 * _LOOK, 0)
+    full = np.flatnonzero(speed[begin:low] >= _FULL * plateau)
+    begin += int(full[0]) if full.size else 0
+    thin = max(1, (low - begin) // _MOST_POINTS + 1)
+    return first + begin + thin * _bend(_thinned(speed[begin : low + 1], thin))
 
 
-def _bend(speed: FloatArray) -> float:
-    """Return where a straight course bends down [steps]: least squares of two straight lines that meet."""
-    time = np.arange(speed.size) + 0.5
-    best, place = np.inf, float(speed.size)
-    for at in np.arange(0.5, speed.size - 1.0, 0.5):
-        basis = np.stack([np.ones_like(time), np.maximum(time - at, 0.0)])
-        if at >= 8:
-            basis = np.vstack([basis, time])
-        fit, *_ = np.linalg.lstsq(basis.T, speed, rcond=None)
-        error = float(np.square(speed - fit @ basis).sum())
-        if error < best:
-            best, place = error, float(at)
-    return place
+def _thinned(values: FloatArray, by: int) -> FloatArray:
+    """Return the means of `by` neighbours each."""
+    whole = values.size // by * by
+    return np.asarray(values[:whole].reshape(-1, by).mean(axis=1))
+
+
+def _bend(values: FloatArray) -> float:
+    """Return where a straight course bends down: least squares of two straight lines that meet."""
+    if values.size < 4:
+        return float(np.argmax(values)) + 0.5
+    places, bases = _two_lines(values.size)
+    held = np.square(bases @ values).sum(axis=1)  # what the lines explain; the rest is the error
+    return float(places[np.argmax(held)])
+
+
+@lru_cache(maxsize=_MOST_POINTS * 2)
+def _two_lines(n: int) -> tuple[FloatArray, FloatArray]:
+    """Return places of a bend in `n` points and the orthonormal bases (n_places, 3, n) of lines that meet there."""
+    time = np.arange(n) + 0.5
+    places = np.arange(1.0, n - 1.0, 0.25)
+    bases = np.zeros((places.size, 3, n))
+    for at, basis in zip(places, bases, strict=True):
+        lines = [np.ones(n), np.maximum(time - at, 0.0), *([time] if at >= _LOOK else [])]
+        basis[: len(lines)] = np.linalg.qr(np.stack(lines).T)[0].T
+    return places, bases
 
 
 def _at_rest(steep: FloatArray, end: float, following: int, floor: float, step_s: float) -> int:
