@@ -35,7 +35,7 @@ _DIP_BEFORE_S, _DIP_AFTER_S = 1.5, 0.6  # a tool coasts for longer than it runs 
 _LOOK = 9  # steps, 0.14 s, over which a speed is taken as even ...
 _NEAR = 96  # steps, 1.5 s, within which nothing louder than the plateau by much may lie
 _GROWS = 1.02  # ... unless it grew by so much since the look before
-_MOST_POINTS = 64  # of a fitted course
+_MOST_POINTS = 40  # of a fitted course
 _STILL_TURNING = 0.4**5  # of the steep energy: a tool pulled up again before it came to rest
 _FLOOR_S = 0.5
 _LONGEST_COAST_S = 30.0  # nothing handheld turns longer by itself (no source)
@@ -220,10 +220,10 @@ def _let_go(steep: FloatArray, first: int, stop: int, following: int) -> float:
         left = np.minimum((speed[high + 1 : low + 1] / plateau) ** (1.0 / _SPEED_ROOT), 1.0)
         return first + high + 1.0 + float(left.sum())
     begin = max(begin - 2 * _LOOK, 0)
-    full = np.flatnonzero(speed[begin:low] >= _FULL * plateau)
+    full = np.flatnonzero(even[begin:low] >= _HALF * plateau)
     begin += int(full[0]) if full.size else 0
     thin = max(1, (low - begin) // _MOST_POINTS + 1)
-    return first + begin + thin * _bend(_thinned(speed[begin : low + 1], thin))
+    return first + begin + thin * _bend(_thinned(even[begin : low + 1], thin))
 
 
 def _thinned(values: FloatArray, by: int) -> FloatArray:
@@ -233,24 +233,25 @@ def _thinned(values: FloatArray, by: int) -> FloatArray:
 
 
 def _bend(values: FloatArray) -> float:
-    """Return where a straight course bends down: least squares of two straight lines that meet."""
-    if values.size < 4:
+    """Return where a course that may rise and then stays even bends down: least squares of straight lines that meet."""
+    if values.size < 5:
         return float(np.argmax(values)) + 0.5
-    places, bases = _two_lines(values.size)
+    places, bases = _three_lines(values.size)
     held = np.square(bases @ values).sum(axis=1)  # what the lines explain; the rest is the error
     return float(places[np.argmax(held)])
 
 
-@lru_cache(maxsize=_MOST_POINTS * 2)
-def _two_lines(n: int) -> tuple[FloatArray, FloatArray]:
-    """Return places of a bend in `n` points and the orthonormal bases (n_places, 3, n) of lines that meet there."""
+@lru_cache(maxsize=_MOST_POINTS)
+def _three_lines(n: int) -> tuple[FloatArray, FloatArray]:
+    """Return places of the last bend in `n` points, and orthonormal bases (n_places, 3, n) of the lines before it."""
     time = np.arange(n) + 0.5
-    places = np.arange(1.0, n - 1.0, 0.25)
-    bases = np.zeros((places.size, 3, n))
-    for at, basis in zip(places, bases, strict=True):
-        lines = [np.ones(n), np.maximum(time - at, 0.0), *([time] if at >= _LOOK else [])]
-        basis[: len(lines)] = np.linalg.qr(np.stack(lines).T)[0].T
-    return places, bases
+    pairs = [(up, down) for down in np.arange(1.0, n - 1.0, 0.5) for up in np.arange(0.0, down + 0.5, 1.0)]
+    bases = np.zeros((len(pairs), n, 3))
+    for basis, (up, down) in zip(bases, pairs, strict=True):
+        basis[:] = np.stack([np.ones(n), np.maximum(up - time, 0.0) if up >= 2 else np.zeros(n), np.maximum(time - down, 0.0)]).T
+    q, r = np.linalg.qr(bases)
+    q *= (np.abs(np.diagonal(r, axis1=1, axis2=2)) > 1e-9)[:, None, :]
+    return np.array([down for _, down in pairs]), np.swapaxes(q, 1, 2).astype(np.float32)
 
 
 def _at_rest(steep: FloatArray, end: float, following: int, floor: float, step_s: float) -> int:
