@@ -13,16 +13,18 @@ from numpy.typing import NDArray
 from vibekit.errors import InputError, Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.bands import nominal_centres
+from vibekit.handarm.gate import Gate, structure_of, time_in, trigger_on_s, unknown_s
 from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
 from vibekit.handarm.onepass import LevelTrack, measure
-from vibekit.handarm.gate import Gate, structure_of, trigger_on_s
 from vibekit.handarm.summary import grade_document
+from vibekit.handarm.time_notices import time_notices
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.background import floor_notice
+from vibekit.recording.conditions import is_off
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, SignalSource
 from vibekit.recording.segments import middle
-from vibekit.recording.states import TimeStructure
+from vibekit.recording.states import STATE_NAMES, UNKNOWN, TimeStructure, one_state
 from vibekit.recording.toolsheet import ToolSheet
 
 BoolArray = NDArray[np.bool_]
@@ -39,6 +41,15 @@ class ThirdOctaves:
 
     centre_hz: tuple[float, ...]
     values: FloatArray
+
+
+@dataclass(frozen=True)
+class StateValue:
+    """What the tool did for `time_s`, and its weighted total then [m/s²]; None where nothing is known of it."""
+
+    state: str
+    time_s: float
+    a_hv_mps2: float | None
 
 
 @dataclass(frozen=True)
@@ -65,6 +76,9 @@ class VibrationMagnitude:
     third_octave: ThirdOctaves
     budget: tuple[unc.UncertaintyPart, ...]
     track: LevelTrack
+    times: TimeStructure
+    states: tuple[StateValue, ...]
+    unknown_s: float
     on: BoolArray
     notices: tuple[Notice, ...]
 
@@ -88,11 +102,9 @@ class VibrationMagnitude:
 
     @property
     def energy_outside(self) -> float:
-        """Weighted energy with the trigger off over that with it on [-]: handling, other tools, a tool not noticed."""
-        energy = self.track.weighted.sum(axis=0)
-        settled = np.arange(energy.size) * self.track.frame_s >= SETTLING_S
-        inside = float(energy[settled & self.on].sum())
-        return float(energy[settled & ~self.on].sum()) / inside if inside > 0 else 0.0
+        """Weighted energy with the trigger off over that with it on [-]: coast-down, handling, other tools nearby."""
+        inside = _energy(self, "on", "idling", "unclear")
+        return _energy(self, "coast-down", "off") / inside if inside > 0 else 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """Return the whole `grade` document of this recording alone."""
@@ -109,6 +121,9 @@ class VibrationMagnitude:
             "run": self.run,
             "duration_s": self.duration_s,
             "trigger_on_s": self.trigger_on_s,
+            "trigger_on_high_s": self.trigger_on_s + self.unknown_s,
+            "states": [dict(vars(state)) for state in self.states],
+            "energy_outside_pct": 100.0 * self.energy_outside / (1.0 + self.energy_outside),
             "sample_rate_hz": self.sample_rate,
             "band_covered_hz": list(self.band_covered_hz),
             "gradeable": self.gradeable,
@@ -156,19 +171,24 @@ def grade(
     tool = tool or source.origin.tool
     clipping = ClippingCount(source)
     track = measure(clipping, progress)
-    times = structure_of(track)
+    times = _structure(source, track)
     band = band_covered(source.sample_rate, source.origin.sensor.band_hz, source.origin.timing)
     on_s = trigger_on_s(track, times)
     limits = reasons_against(tool, band, on_s, clipping.share)
-    notices = (*source.origin.notices, *_trigger_notice(times.single_state, on_s), *limits)
+    notices = (*source.origin.notices, *limits)
     return _evaluate(source, tool, track, times, band, not refused(limits), notices)
 
 
-def _trigger_notice(single_state: bool, on_s: float) -> tuple[Notice, ...]:
-    """Say over what time the magnitude holds where that is not the whole recording."""
-    if single_state:
-        return ()
-    return (Notice("trigger_on_part", "info", f"graded over the {on_s:.1f} s with the trigger on", on_s),)
+def _structure(source: SignalSource, track: LevelTrack) -> TimeStructure:
+    """Return what the tool does when; of a background, which has no tool in it, one state."""
+    if is_off(source.origin.facts.condition):
+        return one_state(track.frame_s / STEPS_PER_FRAME, track.steps.size)
+    return structure_of(track, source.origin.timing)
+
+
+def _energy(magnitude: VibrationMagnitude, *names: str) -> float:
+    """Return the weighted energy in some states [m²/s³]."""
+    return sum((s.a_hv_mps2 or 0.0) ** 2 * s.time_s for s in magnitude.states if s.state in names)
 
 
 def _evaluate(
@@ -180,12 +200,14 @@ def _evaluate(
     gradeable: bool,
     notices: tuple[Notice, ...],
 ) -> VibrationMagnitude:
-    gate = Gate.of(track, times.on, times.energy)
+    timing = source.origin.timing
+    gate = Gate.of(track, times.on, times.energy, timing)
     weighted, limited = np.sqrt(gate.weighted), np.sqrt(gate.band_limited)
     on, used = gate.on, gate.used
     running = _running_while_on(track, used)
     total, axis_notices, axis_parts = _total_value(source.axes, weighted)
     facts = source.origin.facts
+    states = _states(source, track, times)
     return VibrationMagnitude(
         file=source.origin.file,
         sheet=tool,
@@ -207,9 +229,29 @@ def _evaluate(
         third_octave=_third_octaves(track, on),
         budget=(*axis_parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool)),
         track=track,
+        times=times,
+        states=states,
+        unknown_s=unknown_s(timing),
         on=on,
-        notices=(*notices, *axis_notices, *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum()))),
+        notices=(
+            *notices,
+            *time_notices(states, times.single_state),
+            *axis_notices,
+            *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum())),
+        ),
     )
+
+
+def _states(source: SignalSource, track: LevelTrack, times: TimeStructure) -> tuple[StateValue, ...]:
+    """Return time and weighted total of each state that occurs."""
+    found = []
+    for state in np.unique(times.state).tolist():
+        time, energy = times.shares(state)
+        seconds = time_in(track, time)
+        weighted = np.sqrt(Gate.of(track, time, energy, source.origin.timing).weighted)
+        value = None if state == UNKNOWN else _total_value(source.axes, weighted)[0]
+        found.append(StateValue(STATE_NAMES[state], seconds, value))
+    return tuple(found)
 
 
 def _floor_notice(source: SignalSource, track: LevelTrack, on: BoolArray, level: float) -> tuple[Notice, ...]:

@@ -25,7 +25,8 @@ class LevelTrack:
     of the weighted total per step [m²/s⁴]. `axis_steps` (n_axes, n_steps), single precision: the same per axis.
     `texture` (4, n_steps), single precision: energies of all axes per step, of the names in `STEP_ENERGIES`:
     band-limited; slow, of the weighted signal below some 30 Hz; flat, as without the weighting above 16 Hz; steep, as
-    flat with (f / 100 Hz)² on top, in which a hand's motion counts least [m²/s⁴]. `bands` (n_blocks, n_axes, n_bands): unweighted energy per block of
+    flat with (f / 100 Hz)² on top, in which a hand's motion counts least [m²/s⁴].
+    `bands` (n_blocks, n_axes, n_bands): unweighted energy per block of
     `block_frames` frames [m²/s⁴ · samples]; a block fades in over the last `fade_frames` frames of the one before.
     """
 
@@ -88,7 +89,8 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
             yield part.thinned
 
     blocks = np.concatenate(list(in_order(bands.energies, bands.stretches(thinned(), len(source.axes)))))
-    weighted, limited, peak, steps, axis_steps, texture = (np.concatenate(values, axis=1) for values in zip(*parts, strict=True))
+    columns = (np.concatenate(values, axis=1) for values in zip(*parts, strict=True))
+    weighted, limited, peak, steps, axis_steps, texture = columns
     counts = np.diff(np.append(np.arange(0, n, plan.frame), n)).astype(np.float64)
     return LevelTrack(
         plan.sample_rate,

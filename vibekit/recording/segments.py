@@ -52,7 +52,7 @@ def split(smooth: FloatArray) -> Trigger:
     decibels = np.maximum(decibels, decibels.max() - _SPAN_DB)
     considered = decibels
     while considered.size > 1 and np.ptp(considered) > 0:
-        threshold = _otsu(considered)
+        threshold = otsu(considered)
         on = decibels > threshold
         if not on.any():
             break
@@ -82,7 +82,7 @@ def running_median(values: FloatArray, width: int) -> FloatArray:
     return np.asarray(np.partition(windows, half, axis=-1)[:, half])
 
 
-def _otsu(values: FloatArray) -> float:
+def otsu(values: FloatArray) -> float:
     """Return the threshold of largest variance between the two classes (Otsu 1979, eq. 14)."""
     ordered = np.sort(values)
     below = np.arange(1, ordered.size)

@@ -10,17 +10,17 @@ the end of its plateau is the moment when it was let go.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.recording.recording import FloatArray
-from vibekit.recording.segments import BoolArray, running_median, split
+from vibekit.recording.segments import BoolArray, middle, otsu, running_median, split
 
-ON, IDLING, COAST_DOWN, OFF, UNCLEAR = range(5)
-STATE_NAMES = ("on", "idling", "coast-down", "off", "unclear")
+ON, IDLING, UNCLEAR, COAST_DOWN, OFF, UNKNOWN = range(6)
+STATE_NAMES = ("on", "idling", "unclear", "coast-down", "off", "unknown")
 _TRIGGERED = (ON, IDLING, UNCLEAR)
 
 _SHORTEST_S = 0.1  # a switch of the trigger; what is shorter is a bump (no source)
@@ -42,6 +42,8 @@ _LONGEST_COAST_S = 30.0  # nothing handheld turns longer by itself (no source)
 _FAST_SHARE = 0.6  # of the weighted energy above some 30 Hz: the energy of lines, not of a hand
 _GENTLE_S = 0.5  # over which that share is taken
 _LOST = 0.02  # of the energy: 1 % of A(8)
+_GENTLEST = 0.1  # of the mean energy of such parts: what lies below is rest between them
+_FALLS = 0.9  # of the steep energy half a second before: a coast-down of 30 s falls by more (no source)
 _LOAD_DB = 8.0  # between idling and load (no source)
 _DWELL_S = 1.0  # shortest idling that is said
 
@@ -75,16 +77,21 @@ class TimeStructure:
         """Time with the trigger on [s]."""
         return float(self.on.sum()) * self.step_s
 
+    def without(self, unknown: BoolArray) -> TimeStructure:
+        """Return the structure with some steps unknown: neither on nor off."""
+        state = np.where(unknown, np.int8(UNKNOWN), self.state)
+        kept = (~unknown).astype(np.float64)
+        return replace(self, state=state, on=self.on * kept, energy=self.energy * kept)
+
     def shares(self, state: int) -> tuple[FloatArray, FloatArray]:
         """Return the share of each step's time and of its energy that one state has."""
         own = (self.state == state).astype(np.float64)
         if state in _TRIGGERED:
             return own * self.on, own * self.energy
-        if state == OFF:
+        if state != COAST_DOWN:
             return own, own
-        edge = np.where(np.isin(self.state, _TRIGGERED), 1.0 - self.on, 0.0)
-        rest = np.where(np.isin(self.state, _TRIGGERED), 1.0 - self.energy, 0.0)
-        return own + edge, own + rest
+        edges = np.isin(self.state, _TRIGGERED)  # what is left of them belongs to the coast-down
+        return own + np.where(edges, 1.0 - self.on, 0.0), own + np.where(edges, 1.0 - self.energy, 0.0)
 
 
 def one_state(step_s: float, n_steps: int) -> TimeStructure:
@@ -95,19 +102,82 @@ def one_state(step_s: float, n_steps: int) -> TimeStructure:
 
 def time_structure(steps: StepEnergies) -> TimeStructure:
     """Return what the tool does when, its edges to 50 ms where they stand out."""
-    n = steps.steep.size
-    steep = np.maximum(steps.steep, 1e-12)
-    if n < 2:
-        return one_state(steps.step_s, n)
-    smooth = running_median(steep, _MEDIAN_STEPS)
+    on = _switched(steps)
+    if on.all():
+        return _idling(one_state(steps.step_s, on.size), steps)
+    return _idling(_nothing_lost(_edged(steps, on), steps), steps)
+
+
+def _switched(steps: StepEnergies) -> BoolArray:
+    """Return in which steps the tool runs, coast-down counted in as far as it is loud; True throughout where always."""
+    if steps.steep.size < 2:
+        return np.ones(steps.steep.shape, dtype=bool)
+    smooth = running_median(steps.steep, _MEDIAN_STEPS)
     found = split(np.sqrt(smooth))
     on = _without_short(found.on, max(1, round(_SHORTEST_S / steps.step_s)))
     if found.single_state or not on.any():
-        on = np.ones(n, dtype=bool)
-    on &= ~_dips(smooth, running_median(steps.flat, _MEDIAN_STEPS), on, steps.step_s)
-    if on.all():
-        return one_state(steps.step_s, n)
-    return _edged(steps, steep, on)
+        on = np.ones(on.shape, dtype=bool)
+    return np.asarray(on & ~_dips(smooth, running_median(steps.flat, _MEDIAN_STEPS), on, steps.step_s))
+
+
+def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
+    """Return the structure in which a part outside the on-time that shakes like a tool counts as on.
+
+    That is what holds more than 2 % of the energy, for a second at least, mostly above the hand's own motion: a gentler
+    tool, idling between loads, or a part that only looks like rest beside one very loud. Nothing says that it is none.
+    """
+    width = max(1, round(_GENTLE_S / steps.step_s))
+    level, slow = _running_mean(steps.weighted, width), _running_mean(steps.slow, width)
+    likely = (found.state == OFF) & (level - slow > _FAST_SHARE * level)
+    inside = float((steps.weighted * found.energy).sum())
+    if not likely.any() or steps.weighted[likely].sum() <= _LOST * inside:
+        return found
+    likely &= level > _GENTLEST * steps.weighted[likely].mean()
+    lost = _without_short(likely, round(_DWELL_S / steps.step_s)) & (found.state == OFF)
+    if steps.weighted[lost].sum() <= _LOST * inside:
+        return found
+    state, on, energy = found.state.copy(), found.on.copy(), found.energy.copy()
+    state[lost] = UNCLEAR
+    on[lost] = energy[lost] = 1.0
+    for first, stop in _runs(lost):  # what leads down to it from a load is no coast-down to rest
+        before = _runs_back(state, first)
+        if (first > 0 and state[before - 1] in (ON, IDLING)) or (stop < state.size and state[stop] == ON):
+            state[before:stop] = IDLING
+            on[before:stop] = energy[before:stop] = 1.0
+    return replace(found, state=state, on=on, energy=energy)
+
+
+def _runs_back(state: NDArray[np.int8], first: int) -> int:
+    """Return where the coast-down that ends at a step begins."""
+    while first > 0 and state[first - 1] == COAST_DOWN:
+        first -= 1
+    return first
+
+
+def _idling(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
+    """Return the structure in which long parts of the on-time far below the rest are idling between loads."""
+    width = max(1, round(_DWELL_S / steps.step_s))
+    level = np.sqrt(_running_mean(steps.flat, width))
+    inside = found.state == ON
+    if inside.sum() < 4 * width or not level[inside].max() > 0:
+        return found
+    cut = otsu(20.0 * np.log10(np.maximum(level[inside], 1e-12)))
+    low = inside & (level <= 10.0 ** (cut / 20.0))
+    if not low.any() or not (inside & ~low).any():
+        return found
+    contrast = middle(level[inside & ~low]) / middle(level[low])
+    idle = _without_short(low, width) & inside
+    if contrast < 10.0 ** (_LOAD_DB / 20.0) or not idle.any():
+        return found
+    return replace(found, state=np.where(idle, np.int8(IDLING), found.state))
+
+
+def _running_mean(values: FloatArray, width: int) -> FloatArray:
+    """Return the mean over `width` neighbours, fewer at the ends."""
+    sums = np.concatenate([[0.0], np.cumsum(values)])
+    at = np.arange(values.size)
+    first, stop = np.maximum(at - width // 2, 0), np.minimum(at - width // 2 + width, values.size)
+    return np.asarray((sums[stop] - sums[first]) / (stop - first))
 
 
 def _dips(steep: FloatArray, flat: FloatArray, on: BoolArray, step_s: float) -> BoolArray:
@@ -123,7 +193,8 @@ def _dips(steep: FloatArray, flat: FloatArray, on: BoolArray, step_s: float) -> 
     rate = np.sqrt(steep / np.maximum(flat, 1e-12))
     for first, stop in _runs(low):
         bottom = first + int(np.argmin(speed[first:stop]))
-        tops = [a + int(np.argmax(speed[a:b])) for a, b in ((max(0, bottom - before), bottom), (bottom, bottom + after))]
+        around = ((max(0, bottom - before), bottom), (bottom, bottom + after))
+        tops = [a + int(np.argmax(speed[a:b])) for a, b in around if a < b]
         if rate[bottom] < _SLOWER * rate[tops].min():
             dips[first:stop] = speed[first:stop] < 0.5 * (speed[bottom] + speed[tops].min())
     return dips
@@ -135,8 +206,9 @@ def _largest(values: FloatArray, before: int, after: int) -> FloatArray:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, before + after + 1).max(axis=-1))
 
 
-def _edged(steps: StepEnergies, steep: FloatArray, on: BoolArray) -> TimeStructure:
+def _edged(steps: StepEnergies, on: BoolArray) -> TimeStructure:
     """Return the structure with each switching moved to where the speed begins to rise and to fall."""
+    steep = steps.steep
     n, step_s = steep.size, steps.step_s
     state = np.full(n, OFF, dtype=np.int8)
     share, energy = np.zeros(n), np.zeros(n)
@@ -248,18 +320,24 @@ def _three_lines(n: int) -> tuple[FloatArray, FloatArray]:
     pairs = [(up, down) for down in np.arange(1.0, n - 1.0, 0.5) for up in np.arange(0.0, down + 0.5, 1.0)]
     bases = np.zeros((len(pairs), n, 3))
     for basis, (up, down) in zip(bases, pairs, strict=True):
-        basis[:] = np.stack([np.ones(n), np.maximum(up - time, 0.0) if up >= 2 else np.zeros(n), np.maximum(time - down, 0.0)]).T
+        rise = np.maximum(up - time, 0.0) * (up >= 2)  # no rise from one point
+        basis[:] = np.stack([np.ones(n), rise, np.maximum(time - down, 0.0)]).T
     q, r = np.linalg.qr(bases)
     q *= (np.abs(np.diagonal(r, axis1=1, axis2=2)) > 1e-9)[:, None, :]
     return np.array([down for _, down in pairs]), np.swapaxes(q, 1, 2).astype(np.float32)
 
 
 def _at_rest(steep: FloatArray, end: float, following: int, floor: float, step_s: float) -> int:
-    """Return the first step after a coast-down in which the tool no longer stands out from the floor."""
+    """Return the first step after a coast-down: the tool no longer stands out from the floor, or falls no further."""
     begin = int(np.ceil(end))
     most = min(following, begin + round(_LONGEST_COAST_S / step_s))
     still = np.flatnonzero(steep[begin:most] <= _VISIBLE * floor)
-    return begin + int(still[0]) if still.size else most
+    rest = begin + int(still[0]) if still.size else most
+    half = round(_GENTLE_S / step_s)
+    for at in range(begin + half, rest - half, half // 4):
+        if steep[at : at + half].mean() > _FALLS * steep[at - half : at].mean():
+            return at - half
+    return rest
 
 
 def _runs(on: BoolArray) -> Iterator[tuple[int, int]]:
