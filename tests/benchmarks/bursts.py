@@ -2,8 +2,8 @@
 
     python -m tests.benchmarks.bursts [--seed 1] [--tools report] [--cells]
 
-The truth: the trigger is on from switch on to switch off: the run-up counts, the coast-down does not. All of it, handling
-included, is weighted with the analogue curve of ISO 5349-1:2001 Annex A by one FFT over the padded whole, made
+The truth: the trigger is on from switch on to switch off: the run-up counts, the coast-down does not. All of it,
+handling included, is weighted with the analogue curve of ISO 5349-1:2001 Annex A by one FFT over the padded whole, made
 here; a_hv is over the samples with the trigger on. Made without `vibekit.simulate`.
 """
 

@@ -38,13 +38,10 @@ class Gate:
             settled[:] = True
         used = settled & (inside > 0)
         samples = max((track.counts * inside)[used].sum(), 1e-9)
-        weighted = [
-            (track.weighted[i] * _share(energy, track.axis_steps[i], track))[used].sum()
-            for i in range(len(track.weighted))
-        ]
+        weighted = track.weighted * np.stack([_share(energy, axis, track) for axis in track.axis_steps])
         limited = track.band_limited * _share(energy, track.texture[0], track)
         on = inside >= max(min(_MOSTLY, float(inside.max())), 1e-9)
-        return cls(np.array(weighted) / samples, limited[:, used].sum(axis=1) / samples, on, used & on)
+        return cls(weighted[:, used].sum(axis=1) / samples, limited[:, used].sum(axis=1) / samples, on, used & on)
 
 
 def settled_frames(track: LevelTrack, timing: Timing | None = None) -> BoolArray:

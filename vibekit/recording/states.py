@@ -29,10 +29,11 @@ _VISIBLE = 6.0  # times the floor's energy: 8 dB, from where on a rise or fall i
 _SPEED_ROOT = 1.0 / 5.0  # steep energy to speed: the sixth power of it for lines, the fourth for noise of fixed bands
 _WEIGHTY = (1.0 / 6.0) ** _SPEED_ROOT  # place in a step of its mean level, where the speed rises in it from rest: ∫t⁵
 _FULL, _HALF = 0.93, 0.5  # of the speed: between them lies the fall that is looked at
-_DIP = 0.8  # of the speed around: a fall that is no wandering of speed or load (no source)
-_SLOWER = 0.9  # of the mean frequency around
+_DIP = 0.75  # of the speed around: a fall that is no wandering of speed or load (no source)
+_SLOWER = 0.85  # of the mean frequency around
 _DIP_BEFORE_S, _DIP_AFTER_S = 1.5, 0.6  # a tool coasts for longer than it runs up
 _LOOK = 9  # steps, 0.14 s, over which a speed is taken as even ...
+_PLATEAU = 0.8  # of the largest speed nearby
 _NEAR = 96  # steps, 1.5 s, within which nothing louder than the plateau by much may lie
 _GROWS = 1.02  # ... unless it grew by so much since the look before
 _MOST_POINTS = 40  # of a fitted course
@@ -43,7 +44,7 @@ _FAST_SHARE = 0.6  # of the weighted energy above some 30 Hz: the energy of line
 _GENTLE_S = 0.5  # over which that share is taken
 _LOST = 0.02  # of the energy: 1 % of A(8)
 _GENTLEST = 0.1  # of the mean energy of such parts: what lies below is rest between them
-_FALLS = 0.9  # of the steep energy half a second before: a coast-down of 30 s falls by more (no source)
+_FALLS, _SLOWS = 0.8, 0.97  # of steep energy and mean frequency a second before: a coast-down of 30 s falls by more
 _LOAD_DB = 8.0  # between idling and load (no source)
 _DWELL_S = 1.0  # shortest idling that is said
 
@@ -117,7 +118,7 @@ def _switched(steps: StepEnergies) -> BoolArray:
     on = _without_short(found.on, max(1, round(_SHORTEST_S / steps.step_s)))
     if found.single_state or not on.any():
         on = np.ones(on.shape, dtype=bool)
-    return np.asarray(on & ~_dips(smooth, running_median(steps.flat, _MEDIAN_STEPS), on, steps.step_s))
+    return np.asarray(on & ~_dips(*(running_median(row, _LOOK) for row in (steps.steep, steps.flat)), on, steps.step_s))
 
 
 def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
@@ -208,7 +209,7 @@ def _largest(values: FloatArray, before: int, after: int) -> FloatArray:
 
 def _edged(steps: StepEnergies, on: BoolArray) -> TimeStructure:
     """Return the structure with each switching moved to where the speed begins to rise and to fall."""
-    steep = steps.steep
+    steep, rate = steps.steep, np.sqrt(steps.steep / steps.flat)
     n, step_s = steep.size, steps.step_s
     state = np.full(n, OFF, dtype=np.int8)
     share, energy = np.zeros(n), np.zeros(n)
@@ -220,9 +221,10 @@ def _edged(steps: StepEnergies, on: BoolArray) -> TimeStructure:
         floor = _floor(steep, before, first, stop, following, step_s)
         start = _pulled(steep, before, first, stop, floor) if first else 0.0
         start = max(start, last_end)
-        end = _let_go(steep, max(first, int(start)), stop, following) if stop < n else float(n)
+        over = stop < n or _falls(steep, rate, first)
+        end = _let_go(steep, max(first, int(start)), stop, following) if over else float(n)
         end = max(end, start)
-        rest = _at_rest(steep, end, following, floor, step_s)
+        rest = _at_rest(steep, rate, end, following, floor, step_s)
         _mark(state, share, energy, start, end, rest)
         last_end = end
     return TimeStructure(step_s, state, share, energy, False)
@@ -279,7 +281,7 @@ def _let_go(steep: FloatArray, first: int, stop: int, following: int) -> float:
     top = stop - first
     while top >= 2 * _LOOK:
         here, earlier = even[top - _LOOK : top].mean(), even[top - 2 * _LOOK : top - _LOOK].mean()
-        if earlier <= _GROWS * here and here >= _DIP * even[max(0, top - _NEAR) : top].max():
+        if earlier <= _GROWS * here and here >= _PLATEAU * even[max(0, top - _NEAR) : top].max():
             break
         top -= _LOOK // 3
     begin = max(0, top - _LOOK)
@@ -296,6 +298,18 @@ def _let_go(steep: FloatArray, first: int, stop: int, following: int) -> float:
     begin += int(full[0]) if full.size else 0
     thin = max(1, (low - begin) // _MOST_POINTS + 1)
     return first + begin + thin * _bend(_thinned(even[begin : low + 1], thin))
+
+
+def _falls(steep: FloatArray, rate: FloatArray, first: int) -> bool:
+    """Tell whether a recording ends in a coast-down: level and mean frequency are both well below what they were."""
+    near, last = (
+        slice(max(first, steep.size - _NEAR * 2), steep.size),
+        slice(max(first, steep.size - _LOOK), steep.size),
+    )
+    level, pitch = (
+        float(running_median(row[last], _MEDIAN_STEPS).mean() / np.quantile(row[near], 0.9)) for row in (steep, rate)
+    )
+    return level**_SPEED_ROOT < _DIP and pitch < _SLOWER
 
 
 def _thinned(values: FloatArray, by: int) -> FloatArray:
@@ -327,15 +341,20 @@ def _three_lines(n: int) -> tuple[FloatArray, FloatArray]:
     return np.array([down for _, down in pairs]), np.swapaxes(q, 1, 2).astype(np.float32)
 
 
-def _at_rest(steep: FloatArray, end: float, following: int, floor: float, step_s: float) -> int:
-    """Return the first step after a coast-down: the tool no longer stands out from the floor, or falls no further."""
+def _at_rest(steep: FloatArray, rate: FloatArray, end: float, following: int, floor: float, step_s: float) -> int:
+    """Return the first step after a coast-down: the tool no longer stands out from the floor, or slows no further.
+
+    A resonance holds the level up as the speed passes it, not the mean frequency `rate`.
+    """
     begin = int(np.ceil(end))
     most = min(following, begin + round(_LONGEST_COAST_S / step_s))
     still = np.flatnonzero(steep[begin:most] <= _VISIBLE * floor)
     rest = begin + int(still[0]) if still.size else most
-    half = round(_GENTLE_S / step_s)
+    half = round(_DWELL_S / step_s)
     for at in range(begin + half, rest - half, half // 4):
-        if steep[at : at + half].mean() > _FALLS * steep[at - half : at].mean():
+        later, earlier = slice(at, at + half), slice(at - half, at)
+        level, pitch = (row[later].mean() / row[earlier].mean() for row in (steep, rate))
+        if level > _FALLS and pitch > _SLOWS:
             return at - half
     return rest
 
