@@ -37,6 +37,9 @@ _PLATEAU = 0.8  # of the largest speed nearby
 _NEAR = 96  # steps, 1.5 s, within which nothing louder than the plateau by much may lie
 _GROWS = 1.02  # ... unless it grew by so much since the look before
 _MOST_POINTS = 40  # of a fitted course
+_FELT = 2.0  # times the weighted energy before: 3 dB
+_FLAT_ROOT = 1.0 / 4.0  # flat energy to speed: force goes with its square
+_CLEAR = 100.0  # times the energy of rest: 20 dB, where the flat energy is free of the hand's motion
 _STILL_TURNING = 0.4**5  # of the steep energy: a tool pulled up again before it came to rest
 _FLOOR_S = 0.5
 _LONGEST_COAST_S = 30.0  # nothing handheld turns longer by itself (no source)
@@ -116,6 +119,7 @@ def _switched(steps: StepEnergies) -> BoolArray:
     smooth = running_median(steps.steep, _MEDIAN_STEPS)
     found = split(np.sqrt(smooth))
     on = _without_short(found.on, max(1, round(_SHORTEST_S / steps.step_s)))
+    on = _confirmed(on, steps)
     if found.single_state or not on.any():
         on = np.ones(on.shape, dtype=bool)
     return np.asarray(on & ~_dips(*(running_median(row, _LOOK) for row in (steps.steep, steps.flat)), on, steps.step_s))
@@ -181,6 +185,18 @@ def _running_mean(values: FloatArray, width: int) -> FloatArray:
     return np.asarray((sums[stop] - sums[first]) / (stop - first))
 
 
+def _confirmed(on: BoolArray, steps: StepEnergies) -> BoolArray:
+    """Return the mask without stretches that a resonance makes as a coast-down passes it, little felt."""
+    fast = np.maximum(steps.weighted - steps.slow, 0.0)
+    near, kept = round(_FLOOR_S / steps.step_s), on.copy()
+    bounds = list(_runs(on))
+    for i, (first, stop) in enumerate(bounds):
+        before = fast[max(first - near, bounds[i - 1][1] if i else 0) : first]
+        if before.size and fast[first:stop].mean() < _FELT * before.mean():
+            kept[first:stop] = False
+    return kept
+
+
 def _dips(steep: FloatArray, flat: FloatArray, on: BoolArray, step_s: float) -> BoolArray:
     """Return where a tool that does not come to rest is let go: speed and level fall together, then rise fast.
 
@@ -209,12 +225,12 @@ def _largest(values: FloatArray, before: int, after: int) -> FloatArray:
 
 def _edged(steps: StepEnergies, on: BoolArray) -> TimeStructure:
     """Return the structure with each switching moved to where the speed begins to rise and to fall."""
-    steep, rate = steps.steep, np.sqrt(steps.steep / steps.flat)
+    steep, flat, rate = steps.steep, steps.flat, np.sqrt(steps.steep / steps.flat)
     n, step_s = steep.size, steps.step_s
     state = np.full(n, OFF, dtype=np.int8)
     share, energy = np.zeros(n), np.zeros(n)
     bounds = list(_runs(on))
-    last_end = 0.0
+    at_rest, last_end = middle(flat[~on]), 0.0
     for i, (first, stop) in enumerate(bounds):
         following = bounds[i + 1][0] if i + 1 < len(bounds) else n
         before = bounds[i - 1][1] if i else 0
@@ -222,7 +238,9 @@ def _edged(steps: StepEnergies, on: BoolArray) -> TimeStructure:
         start = _pulled(steep, before, first, stop, floor) if first else 0.0
         start = max(start, last_end)
         over = stop < n or _falls(steep, rate, first)
-        end = _let_go(steep, max(first, int(start)), stop, following) if over else float(n)
+        clear = flat[first:stop].max() > _CLEAR * at_rest
+        course = flat**_FLAT_ROOT if clear else steep**_SPEED_ROOT
+        end = _let_go(course, max(first, int(start)), stop, following) if over else float(n)
         end = max(end, start)
         rest = _at_rest(steep, rate, end, following, floor, step_s)
         _mark(state, share, energy, start, end, rest)
@@ -271,12 +289,12 @@ def _pulled(steep: FloatArray, before: int, first: int, stop: int, floor: float)
     return float(max(seen - level / slope, before)) if slope > 0 else float(seen)
 
 
-def _let_go(steep: FloatArray, first: int, stop: int, following: int) -> float:
+def _let_go(course: FloatArray, first: int, stop: int, following: int) -> float:
     """Return when the trigger was let go [steps]: where the speed leaves its plateau for good.
 
     The plateau is found by going back from where the tool is nearly at rest as long as the speed grows that way.
     """
-    speed = steep[first:following] ** _SPEED_ROOT
+    speed = course[first:following]
     even = running_median(speed, _MEDIAN_STEPS)
     top = stop - first
     while top >= 2 * _LOOK:
@@ -291,7 +309,7 @@ def _let_go(steep: FloatArray, first: int, stop: int, following: int) -> float:
     full = np.flatnonzero(speed[begin:low] >= _FULL * plateau)
     high = begin + int(full[-1]) if full.size else begin
     if low - high <= 3:
-        left = np.minimum((speed[high + 1 : low + 1] / plateau) ** (1.0 / _SPEED_ROOT), 1.0)
+        left = np.minimum((speed[high + 1 : low + 1] / plateau) ** 4, 1.0)
         return first + high + 1.0 + float(left.sum())
     begin = max(begin - 2 * _LOOK, 0)
     full = np.flatnonzero(even[begin:low] >= _HALF * plateau)
