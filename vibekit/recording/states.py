@@ -28,12 +28,12 @@ _MEDIAN_STEPS = 5  # bumps of two steps change no level
 _VISIBLE = 6.0  # times the floor's energy: 8 dB, from where on a rise or fall is the tool's own (no source)
 _SPEED_ROOT = 1.0 / 5.0  # steep energy to speed: the sixth power of it for lines, the fourth for noise of fixed bands
 _WEIGHTY = (1.0 / 6.0) ** _SPEED_ROOT  # place in a step of its mean level, where the speed rises in it from rest: ∫t⁵
-_FULL, _HALF = 0.93, 0.5  # of the speed: between them lies the fall that is looked at
+_FULL, _HALF = 0.93, 0.6  # of the speed: between them lies the fall that is looked at
 _DIP = 0.75  # of the speed around: a fall that is no wandering of speed or load (no source)
 _SLOWER = 0.85  # of the mean frequency around
 _DIP_BEFORE_S, _DIP_AFTER_S = 1.5, 0.6  # a tool coasts for longer than it runs up
 _LOOK = 9  # steps, 0.14 s, over which a speed is taken as even ...
-_PLATEAU = 0.8  # of the largest speed nearby
+_PLATEAU = 0.6  # of the largest speed nearby: no lull between two resonances, but running free after a load
 _NEAR = 96  # steps, 1.5 s, within which nothing louder than the plateau by much may lie
 _GROWS = 1.02  # ... unless it grew by so much since the look before
 _MOST_POINTS = 40  # of a fitted course
@@ -122,7 +122,8 @@ def _switched(steps: StepEnergies) -> BoolArray:
     on = _confirmed(on, steps)
     if found.single_state or not on.any():
         on = np.ones(on.shape, dtype=bool)
-    return np.asarray(on & ~_dips(*(running_median(row, _LOOK) for row in (steps.steep, steps.flat)), on, steps.step_s))
+    steep, flat = (running_median(row, _LOOK) for row in (steps.steep, steps.flat))
+    return np.asarray(on & ~_dips(steep, flat, on, steps.step_s))
 
 
 def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
@@ -340,14 +341,20 @@ def _bend(values: FloatArray) -> float:
     """Return where a course that may rise and then stays even bends down: least squares of straight lines that meet."""
     if values.size < 5:
         return float(np.argmax(values)) + 0.5
-    places, bases = _three_lines(values.size)
-    held = np.square(bases @ values).sum(axis=1)  # what the lines explain; the rest is the error
+    places, bases, slopes = _three_lines(values.size)
+    parts = bases @ values
+    held = np.square(parts).sum(axis=1)  # what the lines explain; the rest is the error
+    turned = (slopes @ parts[:, :, None])[:, :, 0]
+    held[(turned[:, 1] > 0) | (turned[:, 2] > 0)] = 0.0  # rises first, falls last
     return float(places[np.argmax(held)])
 
 
 @lru_cache(maxsize=_MOST_POINTS)
-def _three_lines(n: int) -> tuple[FloatArray, FloatArray]:
-    """Return places of the last bend in `n` points, and orthonormal bases (n_places, 3, n) of the lines before it."""
+def _three_lines(n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return places of the last bend in `n` points, orthonormal bases (n_places, 3, n), and what makes slopes of them.
+
+    The lines are even, with a rise before and a fall after; slopes are those against time, both turned round.
+    """
     time = np.arange(n) + 0.5
     pairs = [(up, down) for down in np.arange(1.0, n - 1.0, 0.5) for up in np.arange(0.0, down + 0.5, 1.0)]
     bases = np.zeros((len(pairs), n, 3))
@@ -355,8 +362,11 @@ def _three_lines(n: int) -> tuple[FloatArray, FloatArray]:
         rise = np.maximum(up - time, 0.0) * (up >= 2)  # no rise from one point
         basis[:] = np.stack([np.ones(n), rise, np.maximum(time - down, 0.0)]).T
     q, r = np.linalg.qr(bases)
-    q *= (np.abs(np.diagonal(r, axis1=1, axis2=2)) > 1e-9)[:, None, :]
-    return np.array([down for _, down in pairs]), np.swapaxes(q, 1, 2).astype(np.float32)
+    size = np.abs(np.diagonal(r, axis1=1, axis2=2)) > 1e-9
+    q *= size[:, None, :]
+    r += np.where(size, 0.0, 1.0)[:, :, None] * np.eye(3)
+    places = np.array([down for _, down in pairs])
+    return places, np.swapaxes(q, 1, 2).astype(np.float32), np.linalg.inv(r).astype(np.float32)
 
 
 def _at_rest(steep: FloatArray, rate: FloatArray, end: float, following: int, floor: float, step_s: float) -> int:
