@@ -36,6 +36,7 @@ _LOOK = 9  # steps, 0.14 s, over which a speed is taken as even ...
 _PLATEAU = 0.6  # of the largest speed nearby: no lull between two resonances, but running free after a load
 _NEAR = 96  # steps, 1.5 s, within which nothing louder than the plateau by much may lie
 _GROWS = 1.02  # ... unless it grew by so much since the look before
+_LEAST_ERROR = 1e-5  # mean square of what no straight line explains, relative
 _MOST_POINTS = 40  # of a fitted course
 _FELT = 2.0  # times the weighted energy before: 3 dB
 _FLAT_ROOT = 1.0 / 4.0  # flat energy to speed: force goes with its square
@@ -163,7 +164,7 @@ def _runs_back(state: NDArray[np.int8], first: int) -> int:
 def _idling(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
     """Return the structure in which long parts of the on-time far below the rest are idling between loads."""
     width = max(1, round(_DWELL_S / steps.step_s))
-    level = np.sqrt(_running_mean(steps.flat, width))
+    level = np.sqrt(running_median(steps.flat, _LOOK))
     inside = found.state == ON
     if inside.sum() < 4 * width or not level[inside].max() > 0:
         return found
@@ -241,7 +242,7 @@ def _edged(steps: StepEnergies, on: BoolArray) -> TimeStructure:
         over = stop < n or _falls(steep, rate, first)
         clear = flat[first:stop].max() > _CLEAR * at_rest
         course = flat**_FLAT_ROOT if clear else steep**_SPEED_ROOT
-        end = _let_go(course, max(first, int(start)), stop, following) if over else float(n)
+        end = _let_go(course, rate, max(first, int(start)), stop, following) if over else float(n)
         end = max(end, start)
         rest = _at_rest(steep, rate, end, following, floor, step_s)
         _mark(state, share, energy, start, end, rest)
@@ -290,7 +291,7 @@ def _pulled(steep: FloatArray, before: int, first: int, stop: int, floor: float)
     return float(max(seen - level / slope, before)) if slope > 0 else float(seen)
 
 
-def _let_go(course: FloatArray, first: int, stop: int, following: int) -> float:
+def _let_go(course: FloatArray, rate: FloatArray, first: int, stop: int, following: int) -> float:
     """Return when the trigger was let go [steps]: where the speed leaves its plateau for good.
 
     The plateau is found by going back from where the tool is nearly at rest as long as the speed grows that way.
@@ -316,7 +317,8 @@ def _let_go(course: FloatArray, first: int, stop: int, following: int) -> float:
     full = np.flatnonzero(even[begin:low] >= _HALF * plateau)
     begin += int(full[0]) if full.size else 0
     thin = max(1, (low - begin) // _MOST_POINTS + 1)
-    return first + begin + thin * _bend(_thinned(even[begin : low + 1], thin))
+    slows = running_median(rate[first + begin : first + low + 1], _MEDIAN_STEPS)
+    return first + begin + thin * _bend(_thinned(even[begin : low + 1], thin), _thinned(slows, thin))
 
 
 def _falls(steep: FloatArray, rate: FloatArray, first: int) -> bool:
@@ -337,16 +339,23 @@ def _thinned(values: FloatArray, by: int) -> FloatArray:
     return np.asarray(values[:whole].reshape(-1, by).mean(axis=1))
 
 
-def _bend(values: FloatArray) -> float:
-    """Return where a course that may rise and then stays even bends down: least squares of straight lines that meet."""
+def _bend(values: FloatArray, rate: FloatArray) -> float:
+    """Return where a speed that may rise and then stays even bends down: least squares of straight lines that meet.
+
+    `rate` is the mean frequency, which bends at the same place; each counts by its own scatter (maximum likelihood).
+    """
     if values.size < 5:
         return float(np.argmax(values)) + 0.5
     places, bases, slopes = _three_lines(values.size)
-    parts = bases @ values
-    held = np.square(parts).sum(axis=1)  # what the lines explain; the rest is the error
-    turned = (slopes @ parts[:, :, None])[:, :, 0]
-    held[(turned[:, 1] > 0) | (turned[:, 2] > 0)] = 0.0  # rises first, falls last
-    return float(places[np.argmax(held)])
+    error = np.zeros(places.size)
+    for i, course in enumerate((values, rate)):
+        course = course / course.mean() - 1.0
+        parts = bases @ course
+        error += np.log(np.maximum(course @ course - np.square(parts).sum(axis=1), 0.0) / course.size + _LEAST_ERROR)
+        if i == 0:  # the level rises first and falls last
+            turned = (slopes @ parts[:, :, None])[:, 1:, 0]
+            error[(turned > 0).any(axis=1)] = np.inf
+    return float(places[np.argmin(error)])
 
 
 @lru_cache(maxsize=_MOST_POINTS)
