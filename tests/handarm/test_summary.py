@@ -29,6 +29,7 @@ class Run:
     sheet: ToolSheet | None = None
     budget: tuple[unc.UncertaintyPart, ...] = (CALIBRATION, unc.OPERATOR)
     notices: tuple[Notice, ...] = ()
+    trigger_on_s: float = 60.0
 
     def row(self) -> dict[str, Any]:
         return {"a_hv_mps2": self.a_hv_mps2}

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.handarm.bands import BandEnergies
-from vibekit.handarm.levels import Filters, Levels, Workspace, levels
+from vibekit.handarm.levels import Filters, Levels, Workspace, levels, texture_scales
 from vibekit.handarm.weighting import STEPS_PER_FRAME, BlockPlan, history_blocks, plan_blocks, rows_of
 from vibekit.recording.pipeline import in_order
 from vibekit.recording.recording import FloatArray, SignalSource
@@ -101,7 +101,7 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
         peak,
         steps[0],
         axis_steps,
-        texture,
+        texture * texture_scales(plan).astype(np.float32),
         blocks,
         bands.block_frames,
         bands.fade_frames,

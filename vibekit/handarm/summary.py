@@ -12,6 +12,7 @@ from vibekit.errors import Notice, document
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.emission import DeclaredCheck, EmissionSeries, emission_series, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
+from vibekit.handarm.time_notices import short_in_all
 from vibekit.recording.background import floor_notice
 from vibekit.recording.conditions import is_off, plain_term
 from vibekit.recording.toolsheet import ToolSheet
@@ -42,6 +43,8 @@ class GradedRecording(GradedRun, Protocol):
 
     @property
     def notices(self) -> tuple[Notice, ...]: ...  # noqa: D102
+    @property
+    def trigger_on_s(self) -> float: ...  # noqa: D102
     def row(self) -> dict[str, Any]: ...  # noqa: D102
 
 
@@ -269,7 +272,7 @@ def grade_document(magnitudes: Sequence[GradedRecording], notices: Sequence[Noti
     in_use = [summary for summary in summaries if not is_off(summary.condition)] or summaries
     largest = max(in_use, key=lambda s: s.a_hv_mps2 or 0.0, default=summarise([]))
     remarks = [*notices, *(n for m in magnitudes for n in m.notices), *(n for s in summaries for n in s.notices)]
-    remarks += _background(magnitudes)
+    remarks += [*_background(magnitudes), *short_in_all(magnitudes)]
     if len(summaries) > 1:
         remarks.append(_mixed(largest))
     body = {

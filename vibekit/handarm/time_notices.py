@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Protocol
 
 from vibekit.errors import Notice
+from vibekit.recording.conditions import is_off, plain_term
 
 LEAST_IN_ALL_S = 60.0  # ISO 5349-2:2001 5.4 (from memory): at least 1 min over all samples
 _MUCH_OUTSIDE_PCT = 5.0  # of the energy: 2.5 % of A(8)
@@ -20,6 +21,19 @@ class StateTime(Protocol):
     def time_s(self) -> float: ...  # noqa: D102
     @property
     def a_hv_mps2(self) -> float | None: ...  # noqa: D102
+
+
+class TimedRun(Protocol):
+    """A graded recording and the time it is over."""
+
+    @property
+    def tool(self) -> str | None: ...  # noqa: D102
+    @property
+    def condition(self) -> str | None: ...  # noqa: D102
+    @property
+    def a_hv_mps2(self) -> float | None: ...  # noqa: D102
+    @property
+    def trigger_on_s(self) -> float: ...  # noqa: D102
 
 
 def time_notices(states: Sequence[StateTime], single_state: bool) -> tuple[Notice, ...]:
@@ -64,11 +78,20 @@ def _outside(share_pct: float, off_s: float) -> Notice:
     )
 
 
-def short_in_all(on_s: Sequence[float], who: str = "") -> tuple[Notice, ...]:
-    """Return a caution where all recordings of one kind of work have less than a minute with the trigger on."""
-    total = sum(on_s)
-    if not on_s or total >= LEAST_IN_ALL_S:
-        return ()
-    over = "in all" if len(on_s) == 1 else f"over {len(on_s)} recordings"
-    message = f"{who}{total:.3g} s with the trigger on {over}: ISO 5349-2 asks for a minute at least"
-    return (Notice("short_in_all", "caution", message, total, LEAST_IN_ALL_S, "record the same work for longer"),)
+def short_in_all(runs: Iterable[TimedRun]) -> list[Notice]:
+    """Return what is to be said of tool and condition whose recordings have under a minute with the trigger on in all.
+
+    A recording of the background, and one that cannot be graded for its own reasons, are left out.
+    """
+    seconds: dict[str, list[float]] = {}
+    for run in runs:
+        if run.a_hv_mps2 is not None and not is_off(run.condition):
+            what = ", ".join(fact for fact in (run.tool, plain_term(run.condition)) if fact)
+            seconds.setdefault(what, []).append(run.trigger_on_s)
+    return [_short(what, on_s) for what, on_s in seconds.items() if sum(on_s) < LEAST_IN_ALL_S]
+
+
+def _short(what: str, on_s: Sequence[float]) -> Notice:
+    who, over = f"{what}: " if what else "", "" if len(on_s) == 1 else f", over {len(on_s)} recordings"
+    message = f"{who}{sum(on_s):.1f} s with the trigger on in all{over}, where ISO 5349-2 asks for at least a minute"
+    return Notice("short_in_all", "info", message, sum(on_s), LEAST_IN_ALL_S, "record the same work for longer")

@@ -49,6 +49,7 @@ _GENTLE_S = 0.5  # over which that share is taken
 _LOST = 0.02  # of the energy: 1 % of A(8)
 _GENTLEST = 0.1  # of the mean energy of such parts: what lies below is rest between them
 _FALLS, _SLOWS = 0.8, 0.97  # of steep energy and mean frequency a second before: a coast-down of 30 s falls by more
+_STEADY = 4.0  # times: 6 dB, less than between idling and load, or than a dip
 _LOAD_DB = 8.0  # between idling and load (no source)
 _DWELL_S = 1.0  # shortest idling that is said
 
@@ -107,16 +108,24 @@ def one_state(step_s: float, n_steps: int) -> TimeStructure:
 
 def time_structure(steps: StepEnergies) -> TimeStructure:
     """Return what the tool does when, its edges to 50 ms where they stand out."""
+    if _steady(steps):
+        return one_state(steps.step_s, steps.steep.size)
     on = _switched(steps)
     if on.all():
         return _idling(one_state(steps.step_s, on.size), steps)
     return _idling(_nothing_lost(_edged(steps, on), steps), steps)
 
 
+def _steady(steps: StepEnergies) -> bool:
+    """Tell whether nothing can be found: no five steps differ by as much as the least of all changes of state."""
+    if steps.steep.size < 2:
+        return True
+    levels = [_running_mean(row, _MEDIAN_STEPS) for row in (steps.steep, steps.flat)]
+    return all(bool(level.max() < _STEADY * level.min()) for level in levels)
+
+
 def _switched(steps: StepEnergies) -> BoolArray:
     """Return in which steps the tool runs, coast-down counted in as far as it is loud; True throughout where always."""
-    if steps.steep.size < 2:
-        return np.ones(steps.steep.shape, dtype=bool)
     smooth = running_median(steps.steep, _MEDIAN_STEPS)
     found = split(np.sqrt(smooth))
     on = _without_short(found.on, max(1, round(_SHORTEST_S / steps.step_s)))
