@@ -102,6 +102,7 @@ def _recording(row: dict[str, Any]) -> list[str]:
         f"  trigger on for {row['trigger_on_s']:.1f} s of {row['duration_s']:.1f} s; "
         f"band covered {row['band_covered_hz'][0]:.3g} to {row['band_covered_hz'][1]:.4g} Hz",
     ]
+    lines += _states(row)
     if not row["gradeable"]:
         return [*lines, "  cannot be graded (see the refusal below)"]
     lines.append("  axis   a_hw    band-limited    peak  [m/s²]")
@@ -115,6 +116,19 @@ def _recording(row: dict[str, Any]) -> list[str]:
         f"largest 1 s {number(row['running_max_mps2'])} m/s²"
     )
     return lines
+
+
+def _states(row: dict[str, Any]) -> list[str]:
+    """Return what the tool did meanwhile, each state with its time and a_hv, where it did more than one thing."""
+    if len(row["states"]) < 2:
+        return []
+    parts = [
+        f"{state['state']} {state['time_s']:.1f} s"
+        + ("" if state["a_hv_mps2"] is None else f" at {number(state['a_hv_mps2'])}")
+        for state in row["states"]
+    ]
+    outside = f"{number(row['energy_outside_pct'], 2)} % of the weighted energy with the trigger off"
+    return [f"  {', '.join(parts)} m/s²; {outside}"]
 
 
 def _summary(summary: dict[str, Any]) -> list[str]:

@@ -45,6 +45,8 @@ def test_a_tone_in_every_field_of_its_row() -> None:
     found = graded(tone(), facts=FACTS, tool=TAG, notices=(notice,), sensor=SensorFacts(band_hz=(2.0, 1300.0)))
     document = sound(found.to_dict(), "grade")
     (row,) = document["recordings"]
+    assert row.pop("states") == [{"state": "on", "time_s": 12.0, "a_hv_mps2": row["a_hv_mps2"]}]
+    assert (row.pop("energy_outside_pct"), row.pop("trigger_on_high_s")) == (0.0, 12.0)
     weighted, limited = factors(100.0)
     total = 14**0.5 * weighted
     centre = row.pop("third_octave")

@@ -37,6 +37,7 @@ class Run:
     a_hw_mps2: Mapping[str, float | None] = field(default_factory=dict)
     missing_axes_factor: float | None = None
     test_code: str | bool | None = None
+    trigger_on_s: float = 60.0
 
     def row(self) -> dict[str, Any]:
         return {"a_hv_mps2": self.a_hv_mps2}

@@ -10,7 +10,7 @@ import scipy.ndimage
 
 from vibekit.recording.clipping import Clipping, find_clipping
 from vibekit.recording.measures import Histogram
-from vibekit.recording.segments import _otsu, middle, running_median, trigger_on
+from vibekit.recording.segments import middle, otsu, running_median, trigger_on
 
 
 def off_on_off(off: float, on: float) -> np.ndarray:
@@ -94,7 +94,7 @@ def test_otsu_against_its_definition(seed: int) -> None:
     ordered = np.sort(values)
     between = [i * (len(ordered) - i) * (ordered[:i].mean() - ordered[i:].mean()) ** 2 for i in range(1, len(ordered))]
     best = int(np.argmax(between)) + 1
-    assert _otsu(values) == pytest.approx((ordered[best - 1] + ordered[best]) / 2)
+    assert otsu(values) == pytest.approx((ordered[best - 1] + ordered[best]) / 2)
 
 
 BINS, WIDTH = 2000, 0.001  # from -1 to 1 m/s²

@@ -1,4 +1,4 @@
-"""Plots of a grade: level over time with the trigger-on part, and one-third-octave bands. Okabe & Ito colours."""
+"""Plots of a grade: level over time with what the tool did, and one-third-octave bands. Okabe & Ito colours."""
 
 from __future__ import annotations
 
@@ -12,13 +12,26 @@ import numpy as np
 
 from vibekit.bench.plots import AXIS_COLOURS, BLUE, INK, legend_beside, new_figure, plain, save, title
 from vibekit.handarm.verdict import heading
+from vibekit.recording.states import COAST_DOWN, IDLING, ON, UNCLEAR, UNKNOWN
 from vibekit.standards.hand_arm_weighting import PRINTED_FACTORS
 
 if TYPE_CHECKING:
     from vibekit.handarm.exposure import DailyExposure
     from vibekit.handarm.magnitude import VibrationMagnitude
 
-_SHADE = "#DCE6F0"
+_LOOKS: dict[int, dict[str, Any]] = {  # told apart by their strokes, also without colour
+    ON: {"facecolor": "#DCE6F0", "lw": 0, "label": "trigger on"},
+    IDLING: {"facecolor": "#FFFFFF", "edgecolor": "#6F8FAF", "lw": 0, "hatch": "...", "label": "idling"},
+    UNCLEAR: {
+        "facecolor": "#F3EBDD",
+        "edgecolor": "#8A6D3B",
+        "lw": 0,
+        "hatch": "xx",
+        "label": "unclear, counted as on",
+    },
+    COAST_DOWN: {"facecolor": "#FFFFFF", "edgecolor": "#6F8FAF", "lw": 0, "hatch": "\\\\\\", "label": "coast-down"},
+    UNKNOWN: {"facecolor": "#E4E4E4", "edgecolor": "#707070", "lw": 0, "hatch": "--", "label": "samples lost"},
+}
 _REFERENCE_S = 8 * 3600.0  # T0 of A(8), ISO 5349-1
 _STROKES = ("-", "--", "-.", ":")
 _POINTS = 4000  # of a curve; a shift has ten times as many frames as a plot has columns
@@ -38,20 +51,27 @@ def plot_grade(magnitude: VibrationMagnitude, path: Path) -> None:
 
 
 def _level_over_time(panel: Any, magnitude: VibrationMagnitude) -> None:
-    """Draw the 1 s running r.m.s. of the weighted total, the trigger-on time shaded."""
+    """Draw the 1 s running r.m.s. of the weighted total, shaded by what the tool did; off is left plain."""
     track = magnitude.track
     step_s = track.step / track.sample_rate
     time = (np.arange(track.running.size) + track.window) * step_s
     panel.plot(time, np.sqrt(track.running), color=INK, lw=1.0, label="weighted total, running 1 s")
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], magnitude.on.astype(np.int8), [0]])))
-    for i, (start, stop) in enumerate(zip(edges[::2], edges[1::2], strict=True)):
-        label = "trigger on" if i == 0 else None
-        panel.axvspan(start * track.frame_s, stop * track.frame_s, color=_SHADE, lw=0, zorder=0, label=label)
+    for state, look in _LOOKS.items():
+        _shade(panel, magnitude.times.state == state, magnitude.times.step_s, look)
     if magnitude.a_hv_mps2 is not None:
         panel.axhline(magnitude.a_hv_mps2, color=INK, lw=0.8, ls=":", label=f"a_hv {magnitude.a_hv_mps2:.2f} m/s²")
     panel.set(xlabel="time [s]", ylabel="a_hv [m/s²]", xlim=(0, magnitude.duration_s), ylim=(0, None))
     title(panel, f"Weighted vibration (ISO 5349-1): {magnitude.file}")
     legend_beside(panel)
+
+
+def _shade(panel: Any, inside: Any, step_s: float, look: dict[str, Any]) -> None:
+    """Shade the stretches of one state; those too short to be seen as one are drawn as one."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(np.int8), [0]])))
+    spans = [(start * step_s, (stop - start) * step_s) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
+    if spans:
+        axes = panel.get_xaxis_transform()
+        panel.broken_barh(spans[:: max(1, len(spans) // _POINTS)], (0, 1), transform=axes, zorder=0, **look)
 
 
 def _bands(panel: Any, magnitude: VibrationMagnitude) -> None:

@@ -25,6 +25,9 @@ from vibekit.handarm.weighting import (
 )
 from vibekit.recording.recording import FloatArray
 
+FLAT_HZ = 100.0  # Wh is 100 rad/s over 2πf above 16 Hz (ISO 5349-1 eq. A.2 for f far above f3 and f4)
+STEEP_HZ = 100.0  # where the steep energy equals the flat one
+STEP_ENERGIES = ("band_limited", "slow", "flat", "steep")
 _TAPER_FROM = 0.9  # of half the low rate: the cut falls from here, so that it rings for 10 ms only
 
 
@@ -32,6 +35,7 @@ _TAPER_FROM = 0.9  # of half the low rate: the cut falls from here, so that it r
 class Levels:
     """One buffer's part of the track, per axis: see `LevelTrack`; `steps` (n_axes, n_steps) are of the weighted axes.
 
+    `texture` (4, n_steps): sums over the axes of energies per step, see `STEP_ENERGIES`, before `texture_scales`.
     `thinned` (n_axes, n): weighted signal without what lies above the 1250 Hz band, at `thinned_rate` [m/s²].
     """
 
@@ -39,6 +43,7 @@ class Levels:
     band_limited: FloatArray
     peak: FloatArray
     steps: FloatArray
+    texture: FloatArray
     thinned: FloatArray
 
 
@@ -50,6 +55,7 @@ class Workspace:
         low = size // plan.thinning
         self.split = np.empty((plan.hops, plan.phases, size)) if plan.phases > 1 else None
         self.phases = np.empty((plan.hops, plan.phases, size // 2 + 1), dtype=np.complex128)
+        self.differences = np.empty((plan.hops, plan.hop // plan.every + 2))
         self.limited, self.thinned = np.empty((plan.hops, size)), np.empty((plan.hops, low))
 
 
@@ -103,16 +109,21 @@ def levels(rows: FloatArray, count: int, filters: Filters, work: Workspace) -> L
         _per_frame(limited)[:, :n_frames],
         np.stack([axis.peak for axis in axes])[:, :n_frames],
         steps.reshape(n_axes, -1)[:, :n_steps],
+        np.stack([limited.sum(axis=0), *np.sum([axis.texture for axis in axes], axis=0)]).reshape(4, -1)[:, :n_steps],
         thinned.reshape(n_axes, -1)[:, : -(-count // plan.every)],
     )
 
 
 @dataclass(frozen=True)
 class _AxisLevels:
-    """Sums of squares per step (limited, weighted without the rest) and per row (energy of limited, weighted rest)."""
+    """Sums of squares per step (limited, weighted without the rest) and per row (energy of limited, weighted rest).
+
+    `texture` (3, n_rows, n_steps): slow, once and twice rising energies per step.
+    """
 
     limited: FloatArray
     weighted: FloatArray
+    texture: FloatArray
     energy: FloatArray
     rest: FloatArray
     peak: FloatArray
@@ -131,10 +142,34 @@ def _axis_levels(rows: FloatArray, count: int, filters: Filters, work: Workspace
     return _AxisLevels(
         plan.phases * _step_sums(limited, plan.step // plan.phases),
         plan.every * _step_sums(thinned, plan.step // plan.every),
+        _texture(low, thinned, plan, work),
         energy,
         rest,
         frame_peaks(whole, plan.frame // plan.phases, filled, new),
     )
+
+
+def _texture(low: FloatArray, thinned: FloatArray, plan: BlockPlan, work: Workspace) -> FloatArray:
+    """Return what a step's weighted energy is made of, shape (3, n_rows, n_steps), unscaled: see `STEP_ENERGIES`.
+
+    The weighting falls as 1/f above 16 Hz; differences undo that. Of these, y[n]² - y[n - 1]·y[n + 1] is A² sin²Ω for
+    a sine of amplitude A at every n, without a ripple over its turn (Kaiser 1990, from memory).
+    """
+    new, length = _new(plan, plan.every), plan.step // plan.every
+    shape, count = (len(low), -1, length), new.stop - new.start
+    later, earlier = low[:, new.start : new.stop + 2], low[:, new.start - 2 : new.stop]
+    differences = np.subtract(later, earlier, out=work.differences[: len(low)])  # at n - 1 to n + 1 for each n
+    before, here, after = (differences[:, i : i + count].reshape(shape) for i in range(3))
+    flat = np.vecdot(here, here)
+    slow = np.square(np.einsum("ijk->ij", thinned.reshape(shape)))
+    return np.stack([slow, flat, flat - np.vecdot(before, after)])
+
+
+def texture_scales(plan: BlockPlan) -> FloatArray:
+    """Return what turns the sums of a step into `STEP_ENERGIES`, shape (4, 1)."""
+    flat = plan.every * (plan.thinned_rate / (2.0 * FLAT_HZ)) ** 2
+    steep = 0.5 * flat * (plan.thinned_rate / (2.0 * np.pi * STEEP_HZ)) ** 2
+    return np.array([[1.0], [plan.every / (plan.step // plan.every)], [flat], [steep]])
 
 
 def _filtered(rows: FloatArray, filters: Filters, work: Workspace) -> tuple[FloatArray, FloatArray, FloatArray]:

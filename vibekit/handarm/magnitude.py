@@ -14,16 +14,19 @@ from vibekit.errors import InputError, Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.axes import total_value
 from vibekit.handarm.bands import nominal_centres
+from vibekit.handarm.gate import Gate, structure_of, time_in, trigger_on_s, unknown_s
 from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
-from vibekit.handarm.known_time import KnownTime, known_time
 from vibekit.handarm.onepass import LevelTrack, measure
 from vibekit.handarm.summary import grade_document
+from vibekit.handarm.time_notices import time_notices
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.background import floor_notice
+from vibekit.recording.conditions import is_off
 from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, SignalSource
-from vibekit.recording.segments import middle, trigger_on
+from vibekit.recording.segments import middle
 from vibekit.recording.sidecar import AXES_FACTOR
+from vibekit.recording.states import STATE_NAMES, UNKNOWN, TimeStructure, one_state
 from vibekit.recording.toolsheet import ToolSheet
 
 BoolArray = NDArray[np.bool_]
@@ -38,6 +41,15 @@ class ThirdOctaves:
 
     centre_hz: tuple[float, ...]
     values: FloatArray
+
+
+@dataclass(frozen=True)
+class StateValue:
+    """What the tool did for `time_s`, and its weighted total then [m/s²]; None where nothing is known of it."""
+
+    state: str
+    time_s: float
+    a_hv_mps2: float | None
 
 
 @dataclass(frozen=True)
@@ -65,8 +77,10 @@ class VibrationMagnitude:
     third_octave: ThirdOctaves
     budget: tuple[unc.UncertaintyPart, ...]
     track: LevelTrack
+    times: TimeStructure
+    states: tuple[StateValue, ...]
+    unknown_s: float
     on: BoolArray
-    settled: BoolArray
     notices: tuple[Notice, ...]
     missing_axes_factor: float | None = None
     test_code: str | bool | None = None
@@ -91,10 +105,9 @@ class VibrationMagnitude:
 
     @property
     def energy_outside(self) -> float:
-        """Weighted energy with the trigger off over that with it on [-]: handling, other tools, a tool not noticed."""
-        energy = self.track.weighted.sum(axis=0)
-        inside = float(energy[self.settled & self.on].sum())
-        return float(energy[self.settled & ~self.on].sum()) / inside if inside > 0 else 0.0
+        """Weighted energy with the trigger off over that with it on [-]: coast-down, handling, other tools nearby."""
+        inside = _energy(self, "on", "idling", "unclear")
+        return _energy(self, "coast-down", "off") / inside if inside > 0 else 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """Return the whole `grade` document of this recording alone."""
@@ -112,6 +125,9 @@ class VibrationMagnitude:
             "run": self.run,
             "duration_s": self.duration_s,
             "trigger_on_s": self.trigger_on_s,
+            "trigger_on_high_s": self.trigger_on_s + self.unknown_s,
+            "states": [dict(vars(state)) for state in self.states],
+            "energy_outside_pct": 100.0 * self.energy_outside / (1.0 + self.energy_outside),
             "sample_rate_hz": self.sample_rate,
             "band_covered_hz": list(self.band_covered_hz),
             "gradeable": self.gradeable,
@@ -168,52 +184,47 @@ def grade(
     tool = tool or source.origin.tool
     clipping = ClippingCount(source)
     track = measure(clipping, progress)
-    known = known_time(track, source.origin.timing, SETTLING_S)
-    triggered = trigger_on(_level(track)[known.whole], track.frame_s)
+    times = _structure(source, track)
     band = band_covered(source.sample_rate, source.origin.sensor.band_hz, source.origin.timing)
-    on = known.spread(np.asarray(triggered.on))
-    on_s = float(known.seconds[on].sum())
-    enough_s = on_s if known.whole.all() else float(known.seconds[on & known.settled].sum())
-    limits = reasons_against(tool, band, enough_s, clipping.share)
-    notices = (*source.origin.notices, *_trigger_notice(triggered.single_state, on_s), *limits)
-    return _evaluate(source, tool, track, on, known, band, not refused(limits), notices, missing_axes_factor)
+    on_s = trigger_on_s(track, times)
+    limits = reasons_against(tool, band, on_s, clipping.share)
+    notices = (*source.origin.notices, *limits)
+    return _evaluate(source, tool, track, times, band, not refused(limits), notices, missing_axes_factor)
 
 
-def _trigger_notice(single_state: bool, on_s: float) -> tuple[Notice, ...]:
-    """Say over what time the magnitude holds where that is not the whole recording."""
-    if single_state:
-        return ()
-    return (Notice("trigger_on_part", "info", f"graded over the {on_s:.1f} s with the trigger on", on_s),)
+def _structure(source: SignalSource, track: LevelTrack) -> TimeStructure:
+    """Return what the tool does when; of a background, which has no tool in it, one state."""
+    if is_off(source.origin.facts.condition):
+        return one_state(track.frame_s / STEPS_PER_FRAME, track.steps.size)
+    return structure_of(track, source.origin.timing)
 
 
-def _level(track: LevelTrack) -> FloatArray:
-    """Return the short-time band-limited total level that trigger detection works on [m/s²], shape (n_frames,)."""
-    return np.asarray(np.sqrt(track.band_limited.sum(axis=0) / track.counts))
+def _energy(magnitude: VibrationMagnitude, *names: str) -> float:
+    """Return the weighted energy in some states [m²/s³]."""
+    return sum((s.a_hv_mps2 or 0.0) ** 2 * s.time_s for s in magnitude.states if s.state in names)
 
 
 def _evaluate(
     source: SignalSource,
     tool: ToolSheet | None,
     track: LevelTrack,
-    on: BoolArray,
-    known: KnownTime,
+    times: TimeStructure,
     band: tuple[float, float],
     gradeable: bool,
     notices: tuple[Notice, ...],
     missing_axes_factor: float | None,
 ) -> VibrationMagnitude:
-    used = on & known.settled
-    used = used if used.any() or not on.any() else on
-    used = used if used.any() else np.ones_like(on)  # gaps throughout: refused, and no value is shown
-    samples = track.counts[used].sum()
-    weighted = np.sqrt(track.weighted[:, used].sum(axis=1) / samples)
-    limited = np.sqrt(track.band_limited[:, used].sum(axis=1) / samples)
+    timing = source.origin.timing
+    gate = Gate.of(track, times.on, times.energy, timing)
+    weighted, limited = np.sqrt(gate.weighted), np.sqrt(gate.band_limited)
+    on, used = gate.on, gate.used
     running = _running_while_on(track, used)
     facts = source.origin.facts
     factors = (missing_axes_factor, facts.missing_axes_factor, tool.missing_axes_factor if tool else None)
     factor = next((value for value in factors if value is not None), None)
     keys = unc.cause_keys(facts, tool, source.origin.sensor)
     total = total_value(_by_axis(source.axes, weighted, True), factor, keys["position"])
+    states = _states(source, track, times, factor)
     return VibrationMagnitude(
         file=source.origin.file,
         sheet=tool,
@@ -223,7 +234,7 @@ def _evaluate(
         operator=facts.operator,
         run=facts.run,
         duration_s=track.n_samples / track.sample_rate,
-        trigger_on_s=float(known.seconds[on].sum()),
+        trigger_on_s=trigger_on_s(track, times),
         sample_rate=track.sample_rate,
         axes=source.axes,
         band_covered_hz=band,
@@ -233,26 +244,45 @@ def _evaluate(
         a_band_limited_mps2=_by_axis(source.axes, limited, gradeable),
         peak_mps2=_by_axis(source.axes, track.peak[:, used].max(axis=1), True),
         running_max_mps2=math.sqrt(running.max()) if gradeable and running.size else None,
-        third_octave=_third_octaves(track, on, float(known.seconds[on].sum())),
+        third_octave=_third_octaves(track, on),
         budget=(*total.parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool, source.origin.sensor)),
         track=track,
+        times=times,
+        states=states,
+        unknown_s=unknown_s(timing),
         on=on,
-        settled=known.settled,
         notices=(
             *notices,
+            *time_notices(states, times.single_state),
             *total.notices,
-            *_floor_notice(source, track, known.settled & ~on, math.sqrt(np.square(weighted).sum())),
+            *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum())),
         ),
         missing_axes_factor=factor,
         test_code=facts.test_code,
     )
 
 
-def _floor_notice(source: SignalSource, track: LevelTrack, off: BoolArray, level: float) -> tuple[Notice, ...]:
+def _states(
+    source: SignalSource, track: LevelTrack, times: TimeStructure, factor: float | None
+) -> tuple[StateValue, ...]:
+    """Return time and weighted total of each state that occurs."""
+    found = []
+    for state in np.unique(times.state).tolist():
+        time, energy = times.shares(state)
+        seconds = time_in(track, time)
+        weighted = np.sqrt(Gate.of(track, time, energy, source.origin.timing).weighted)
+        total = total_value(_by_axis(source.axes, weighted, True), factor)
+        value = None if state == UNKNOWN else total.a_hv_mps2
+        found.append(StateValue(STATE_NAMES[state], seconds, value))
+    return tuple(found)
+
+
+def _floor_notice(source: SignalSource, track: LevelTrack, on: BoolArray, level: float) -> tuple[Notice, ...]:
     """Return a caution where the weighted level lies near that of the recording's own part with the trigger off.
 
     The trigger stands out by the unweighted level; what shakes nearby is slow, and the weighting takes less from it.
     """
+    off = ~on & (np.arange(on.size) * track.frame_s >= SETTLING_S)
     if off.sum() * track.frame_s < _LEAST_OFF_S:
         return ()
     second = round(1.0 / track.frame_s)
@@ -275,7 +305,7 @@ def _by_axis(axes: tuple[str, ...], values: FloatArray, known: bool) -> ByAxis:
     return {axis: given.get(axis) if known else None for axis in ("x", "y", "z")}
 
 
-def _third_octaves(track: LevelTrack, on: BoolArray, on_s: float) -> ThirdOctaves:
+def _third_octaves(track: LevelTrack, on: BoolArray) -> ThirdOctaves:
     """Return band values referred to the trigger-on time, from every block whose window touches it.
 
     Blocks are 6 s long: what the tool-off part of a touched block holds is counted in (near the floor, as a rule).
@@ -285,4 +315,4 @@ def _third_octaves(track: LevelTrack, on: BoolArray, on_s: float) -> ThirdOctave
     padded[track.fade_frames : track.fade_frames + on.size] = on
     touched = [bool(padded[i * span : (i + 1) * span + track.fade_frames].any()) for i in range(n_blocks)]
     energy = track.bands[touched].sum(axis=0)
-    return ThirdOctaves(nominal_centres(track.sample_rate), np.sqrt(energy / max(on_s * track.sample_rate, 1.0)))
+    return ThirdOctaves(nominal_centres(track.sample_rate), np.sqrt(energy / track.counts[on].sum()))

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from threading import local
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibekit.handarm.bands import BandEnergies
-from vibekit.handarm.levels import Filters, Levels, Workspace, levels
+from vibekit.handarm.levels import Filters, Levels, Workspace, levels, texture_scales
 from vibekit.handarm.weighting import STEPS_PER_FRAME, BlockPlan, history_blocks, plan_blocks, rows_of
 from vibekit.recording.pipeline import in_order
 from vibekit.recording.recording import FloatArray, SignalSource
@@ -21,7 +22,11 @@ class LevelTrack:
 
     `counts` (n_frames,): samples in each frame. `weighted` and `band_limited` (n_axes, n_frames): sums of squares
     [m²/s⁴]. `peak` (n_axes, n_frames): largest absolute band-limited value [m/s²]. `steps` (n_steps,): sums of squares
-    of the weighted total per step [m²/s⁴]. `bands` (n_blocks, n_axes, n_bands): unweighted energy per block of
+    of the weighted total per step [m²/s⁴]. `axis_steps` (n_axes, n_steps), single precision: the same per axis.
+    `texture` (4, n_steps), single precision: energies of all axes per step, of the names in `STEP_ENERGIES`:
+    band-limited; slow, of the weighted signal below some 30 Hz; flat, as without the weighting above 16 Hz; steep, as
+    flat with (f / 100 Hz)² on top, in which a hand's motion counts least [m²/s⁴].
+    `bands` (n_blocks, n_axes, n_bands): unweighted energy per block of
     `block_frames` frames [m²/s⁴ · samples]; a block fades in over the last `fade_frames` frames of the one before.
     """
 
@@ -32,6 +37,8 @@ class LevelTrack:
     band_limited: FloatArray
     peak: FloatArray
     steps: FloatArray
+    axis_steps: NDArray[np.float32]
+    texture: NDArray[np.float32]
     bands: FloatArray
     block_frames: int
     fade_frames: int
@@ -68,20 +75,22 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
     `progress` is called with the fraction done. Two threads share the work; the result does not depend on that.
     """
     plan = plan_blocks(source.sample_rate)
-    bands, parts = BandEnergies(plan), list[tuple[FloatArray, ...]]()
+    bands, parts = BandEnergies(plan), list[tuple[NDArray[np.floating], ...]]()
     n = 0
 
     def thinned() -> Iterator[FloatArray]:
         nonlocal n
         for part, count in in_order(_analyser(plan), history_blocks(source, plan)):
-            parts.append((part.weighted, part.band_limited, part.peak, part.steps.sum(axis=0, keepdims=True)))
+            fine = (part.steps.astype(np.float32), part.texture.astype(np.float32))
+            parts.append((part.weighted, part.band_limited, part.peak, part.steps.sum(axis=0, keepdims=True), *fine))
             n += count
             if progress and source.n_samples:
                 progress(min(1.0, n / source.n_samples))
             yield part.thinned
 
     blocks = np.concatenate(list(in_order(bands.energies, bands.stretches(thinned(), len(source.axes)))))
-    weighted, limited, peak, steps = (np.concatenate(values, axis=1) for values in zip(*parts, strict=True))
+    columns = (np.concatenate(values, axis=1) for values in zip(*parts, strict=True))
+    weighted, limited, peak, steps, axis_steps, texture = columns
     counts = np.diff(np.append(np.arange(0, n, plan.frame), n)).astype(np.float64)
     return LevelTrack(
         plan.sample_rate,
@@ -91,6 +100,8 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
         limited,
         peak,
         steps[0],
+        axis_steps,
+        texture * texture_scales(plan).astype(np.float32),
         blocks,
         bands.block_frames,
         bands.fade_frames,

@@ -13,6 +13,7 @@ from vibekit.handarm.axes import MISSING, AxisRun, OperatorRun, completed, opera
 from vibekit.handarm.emission import DeclaredCheck, EmissionSeries, emission_series, series_valid, verify_declared
 from vibekit.handarm.exposure import NOT_A_PERMIT, time_to_reach
 from vibekit.handarm.nested import NestedDoubt, mean_of_means, nested_doubt
+from vibekit.handarm.time_notices import short_in_all
 from vibekit.recording.background import floor_notice
 from vibekit.recording.conditions import is_off, plain_term, without_load
 from vibekit.recording.toolsheet import ToolSheet
@@ -33,6 +34,8 @@ class GradedRecording(GradedRun, Protocol):
 
     @property
     def notices(self) -> tuple[Notice, ...]: ...  # noqa: D102
+    @property
+    def trigger_on_s(self) -> float: ...  # noqa: D102
     def row(self) -> dict[str, Any]: ...  # noqa: D102
 
 
@@ -285,7 +288,7 @@ def grade_document(magnitudes: Sequence[GradedRecording], notices: Sequence[Noti
     whole = completed(magnitudes)
     own = (n for m in magnitudes for n in m.notices if n.code != "axes_missing" or id(m) not in whole)
     remarks = [*notices, *own, *(n for s in summaries for n in s.notices)]
-    remarks += _background(magnitudes)
+    remarks += [*_background(magnitudes), *short_in_all(magnitudes)]
     if len(summaries) > 1:
         remarks.append(_mixed(largest))
     body = {

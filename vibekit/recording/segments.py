@@ -40,15 +40,19 @@ def trigger_on(levels: FloatArray, frame_s: float = FRAME_S) -> Trigger:
     stands the recording is one state, running (or silent) throughout.
     """
     levels = np.asarray(levels, dtype=np.float64)
-    smooth = running_median(levels, max(1, 2 * round(_SMOOTH_S / frame_s / 2) + 1))
-    one_state = Trigger(np.ones(levels.shape, dtype=bool), True)
-    if levels.size < 2 or smooth.max() <= 0:
+    return split(running_median(levels, max(1, 2 * round(_SMOOTH_S / frame_s / 2) + 1)))
+
+
+def split(smooth: FloatArray) -> Trigger:
+    """Return which levels [m/s²] have the tool running, from levels that are free of bumps: see `trigger_on`."""
+    one_state = Trigger(np.ones(smooth.shape, dtype=bool), True)
+    if smooth.size < 2 or smooth.max() <= 0:
         return one_state
     decibels = 20.0 * np.log10(np.maximum(smooth, 1e-12))
     decibels = np.maximum(decibels, decibels.max() - _SPAN_DB)
     considered = decibels
     while considered.size > 1 and np.ptp(considered) > 0:
-        threshold = _otsu(considered)
+        threshold = otsu(considered)
         on = decibels > threshold
         if not on.any():
             break
@@ -78,7 +82,7 @@ def running_median(values: FloatArray, width: int) -> FloatArray:
     return np.asarray(np.partition(windows, half, axis=-1)[:, half])
 
 
-def _otsu(values: FloatArray) -> float:
+def otsu(values: FloatArray) -> float:
     """Return the threshold of largest variance between the two classes (Otsu 1979, eq. 14)."""
     ordered = np.sort(values)
     below = np.arange(1, ordered.size)
