@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Any
 
 from vibekit.errors import InputError, Notice, RecordingLimitError, UsageError
 from vibekit.units import format_duration
@@ -17,9 +17,8 @@ from .output import Progress, number
 
 if TYPE_CHECKING:
     from vibekit.bench.plots_hand import ShiftCourse
-    from vibekit.handarm.exposure_task import ExposureTask, Hand
+    from vibekit.handarm.exposure_task import ExposureTask
     from vibekit.handarm.task_text import TaskText
-    from vibekit.handarm.uncertainty import UncertaintyPart
 
 _MUCH_OUTSIDE = 0.05  # of a shift's energy: it makes 2.5 % of A(8)
 _MOST_DOCUMENT_BYTES = 1 << 26  # of a grade document: some thousand recordings
@@ -119,21 +118,22 @@ def _declared(path: Path, seconds: float) -> Given:
 
 def _graded(path: Path, seconds: float) -> Given:
     """Return the task of a grade document."""
+    from vibekit.handarm.document_parts import budget_in, hand_in
     from vibekit.handarm.exposure_task import LARGEST_MPS2, ExposureTask
     from vibekit.recording.tables import read_small_text
 
     try:
         document = json.loads(read_small_text(path, _MOST_DOCUMENT_BYTES))
         magnitude, doubt = (document["summary"][key] for key in ("a_hv_mps2", "expanded_uncertainty_mps2"))
-        budget = _budget(document["summary"].get("uncertainty_budget") or ()) if doubt else ()
-        hand, both = _hand([row.get("hand") for row in document.get("recordings", ())])
+        budget = budget_in(document["summary"]) if doubt else ()
+        hand, both = hand_in(document.get("recordings", ()))
         cautions = [_caution(notice) for notice in document.get("notices", ()) if notice["severity"] == "caution"]
     except InputError as error:
         raise InputError(f"{error} (a task is MAGNITUDE@TIME, GRADE_DOCUMENT@TIME or RECORDING@TIME)") from None
     except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
         raise InputError(f"{path}: is not a grade document (write one with vibekit grade --json)") from None
     if magnitude is None:
-        raise RecordingLimitError(f"{path}: holds no magnitude: its recordings could not be graded")
+        raise InputError(f"{path}: holds no magnitude: its recordings could not be graded")
     if not all(_is_number(v) and 0 <= v <= LARGEST_MPS2 for v in (magnitude, 0 if doubt is None else doubt)):
         raise InputError(f"{path}: its magnitude or uncertainty is not a number of m/s² from 0 to {LARGEST_MPS2:g}")
     task = ExposureTask(
@@ -147,36 +147,6 @@ def _both_hands(path: Path) -> Notice:
     return Notice("hands_together", "info", message, remedy="grade each hand by itself to count them apart")
 
 
-def _budget(rows: Iterable[dict[str, Any]]) -> tuple[UncertaintyPart, ...]:
-    """Return the budget of a document; none where a part does not say its cause: then the whole counts as shared.
-
-    Raises:
-        ValueError: a part whose size or degrees of freedom is no such number.
-    """
-    from vibekit.handarm.uncertainty import Cause, UncertaintyPart
-
-    parts = []
-    for row in rows:
-        if "cause" not in row:
-            return ()
-        size, degrees, key = row["standard_pct"], row.get("degrees_of_freedom"), row.get("key")
-        degrees = math.inf if degrees is None else degrees
-        sound = _is_number(size) and 0 <= size <= 1e6 and _is_number(degrees) and degrees >= 1
-        if not sound or row["cause"] not in get_args(Cause):
-            raise ValueError
-        names = str(row["name"]), size / 100.0, str(row.get("origin", ""))
-        parts.append(UncertaintyPart(*names, row["cause"], None if key is None else str(key), float(degrees)))
-    return tuple(parts)
-
-
-def _hand(named: list[Any]) -> tuple[Hand | None, bool]:
-    """Return the hand that all recordings of a document name, else None, and whether they name different ones."""
-    from vibekit.handarm.exposure_task import HANDS
-
-    found = [hand for hand in (*HANDS, "both", None) if hand in named]
-    return (found[0] if len(found) == 1 else None), len(found) > 1
-
-
 def _caution(notice: dict[str, Any]) -> Notice:
     remedy = notice.get("remedy")
     return Notice(str(notice["code"]), "caution", str(notice["message"]), remedy=str(remedy) if remedy else None)
@@ -184,7 +154,11 @@ def _caution(notice: dict[str, Any]) -> Notice:
 
 def _of(path: Path, notices: Iterable[Notice]) -> tuple[Notice, ...]:
     """Return the cautions among notices, each saying from which file it comes."""
-    return tuple(replace(n, message=f"{path.name}: {n.message}") for n in notices if n.severity == "caution")
+    return tuple(
+        n if path.name in n.message else replace(n, message=f"{path.name}: {n.message}")
+        for n in notices
+        if n.severity == "caution"
+    )
 
 
 def _is_number(value: Any) -> bool:
