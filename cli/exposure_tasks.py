@@ -135,7 +135,11 @@ def _both_hands(path: Path) -> Notice:
 
 def _of(path: Path, notices: Iterable[Notice]) -> tuple[Notice, ...]:
     """Return the cautions among notices, each saying from which file it comes."""
-    return tuple(replace(n, message=f"{path.name}: {n.message}") for n in notices if n.severity == "caution")
+    return tuple(
+        n if path.name in n.message else replace(n, message=f"{path.name}: {n.message}")
+        for n in notices
+        if n.severity == "caution"
+    )
 
 
 def _whole(path: Path, options: RecordingOptions) -> Given:
