@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError
+from vibekit.errors import InputError, listed
 from vibekit.recording.array_times import clock_of
 from vibekit.recording.gaps import even_frames
 from vibekit.recording.gravity import unit_from_gravity
@@ -62,7 +62,7 @@ def open_arrays(path: Path, facts: RecordingFacts) -> RawSource:
     names, channels, chosen = _channels(path, facts, found)
     counts = {len(channel) for channel in channels}
     if len(counts) != 1:
-        lengths = ", ".join(f"{n} {len(c)}" for n, c in zip(chosen, channels, strict=True))
+        lengths = listed(f"{n} {len(c)}" for n, c in zip(chosen, channels, strict=True))
         raise InputError(f"{path}: channels differ in length: {lengths}")
     rate, unit = _rate(path, found), found.value(_UNITS)
     clock = clock_of(path, found.times, len(channels[0]), rate)
@@ -116,7 +116,7 @@ def _channels(path: Path, facts: RecordingFacts, found: _Arrays) -> tuple[tuple[
     channels = []
     for role, name in wanted:
         if name not in found.arrays:
-            raise InputError(f"{path}: has no array {name!r}: {_listing(found)}")
+            raise InputError(f"{path}: has no array {name[:40]!r}: {_listing(found)}")
         rows = _rows(path, name, found.arrays[name])
         if len(rows) != 1:
             raise InputError(f"{path}: array {name!r} holds {len(rows)} channels, {role} needs one")
@@ -130,8 +130,8 @@ def _one_array(path: Path, name: str, array: Any) -> tuple[None, list[Any], list
 
 
 def _listing(found: _Arrays) -> str:
-    arrays = ", ".join(f"{name} {'x'.join(map(str, array.shape))}" for name, array in list(found.arrays.items())[:12])
-    example = next(iter(found.arrays), "NAME")
+    arrays = listed(f"{name} {'x'.join(map(str, array.shape))}" for name, array in found.arrays.items())
+    example = next(iter(found.arrays), "NAME")[:40]
     return f"it holds {arrays or 'no arrays'}: name them as in --axes x={example} or axes in the sidecar"
 
 
