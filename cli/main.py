@@ -20,6 +20,7 @@ from .overview import Overview
 
 _SIGNALLED = 128  # exit code of a process ended by signal n: 128 + n, as shells count
 _SIGPIPE = 13
+_LONGEST_USAGE = 150  # characters of what was wrong with the words given
 
 COMMANDS = (  # a module each
     "balance",
@@ -144,14 +145,13 @@ def _run(arguments: list[str], debug: bool) -> int:
 
 
 def _usage(error: Any) -> int:
-    """Print how the command is used and what was wrong; of the given words nothing that steers the terminal."""
-    if error.message == "" or type(error).__name__ == "NoArgsIsHelpError":  # nothing given: no words to be wary of
+    """Say in one line what was wrong and where help is; of the given words nothing that steers the terminal."""
+    if type(error).__name__ == "NoArgsIsHelpError":  # nothing given: the help itself
         error.show()
     else:
         context = getattr(error, "ctx", None)
-        if context is not None:
-            typer.echo(f"{context.get_usage()}\nTry '{context.command_path} -h' for help.", err=True)
-        note(error.format_message())
+        see = f" (see {context.command_path} -h)" if context is not None else ""
+        note(f"{error.format_message()[:_LONGEST_USAGE].rstrip('.')}{see}")
     return UsageError.exit_code
 
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any, Literal
+
+_LONGEST_LIST, _LONGEST_NAME = 95, 40  # characters in a message of one line
 
 Severity = Literal["info", "caution", "refusal"]
 
@@ -54,6 +57,24 @@ class Notice:
             "limit": self.limit,
             "remedy": self.remedy,
         }
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return names for a message of one line: all where they are short together, else the first and how many."""
+    every = [name[:_LONGEST_NAME] for name in names]
+    shown = list(every)
+    while len(shown) > 1 and sum(len(name) + 2 for name in shown) > _LONGEST_LIST:
+        shown.pop()
+    return ", ".join(shown) + (f" ... ({len(every)} in all)" if len(shown) < len(every) else "")
+
+
+def known_names(name: str, known: Iterable[str]) -> str:
+    """Return which names there are, beside one that is none of them: the likeliest where they are many."""
+    every = sorted(known)
+    close = get_close_matches(name, every, n=3, cutoff=0.5)
+    if close and sum(len(one) + 2 for one in every) > _LONGEST_LIST:
+        return f"did you mean {' or '.join(close)}?"
+    return f"known are {listed(every)}"
 
 
 def is_text(name: str) -> bool:

@@ -54,7 +54,7 @@ def unit_factor(unit: str) -> float:
     """
     factor = _UNIT_MPS2.get(unit.strip().lower()) if isinstance(unit, str) else None
     if factor is None:
-        raise UsageError(f'unit {unit!r} is not an acceleration unit: write "m/s2" or "g"')
+        raise UsageError(f'unit {str(unit)[:40]!r} is not an acceleration unit: write "m/s2" or "g"')
     return factor
 
 
@@ -70,11 +70,13 @@ def parse_acceleration(text: str) -> float:
     except ValueError:
         value = math.nan
     if not match or not math.isfinite(value) or value <= 0:
-        raise UsageError(f'acceleration {text!r} cannot be read: write a positive number and a unit, such as "50 g"')
+        raise UsageError(
+            f'acceleration {str(text)[:40]!r} cannot be read: write a positive number and a unit, such as "50 g"'
+        )
     mps2 = value * unit_factor(match[2])
     if not _SMALLEST_MPS2 <= mps2 <= _LARGEST_MPS2:
         raise UsageError(
-            f"acceleration {text!r} is no sensor's: {_SMALLEST_MPS2:g} to {_LARGEST_MPS2:g} m/s² are taken"
+            f"acceleration {text[:40]!r} is no sensor's: {_SMALLEST_MPS2:g} to {_LARGEST_MPS2:g} m/s² are taken"
         )
     return mps2
 
@@ -87,7 +89,7 @@ def parse_duration(text: str) -> float:
     """
     match = _DURATION.match(text.strip().lower().replace(" ", ""))
     if not match or not any(match.groups()):
-        raise UsageError(f"time {text!r} cannot be read: write hours, minutes, seconds such as 3h, 1h20m or 90s")
+        raise UsageError(f"time {text[:40]!r} cannot be read: write hours, minutes, seconds such as 3h, 1h20m or 90s")
     hours, minutes, seconds = (float(part or 0.0) for part in match.groups())
     return 3600.0 * hours + 60.0 * minutes + seconds
 

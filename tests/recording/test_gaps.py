@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.io
 from numpy.typing import NDArray
 
 import vibekit as vk
@@ -122,3 +123,29 @@ def test_the_machine_looks_at_one_piece_and_says_so(tmp_path: Path) -> None:
         assert "5.50 to 30.00 s of 40 s" in notice.message
     start = vk.read(tmp_path / "a.csv", start_s=31.0)
     assert start.origin.timing is not None and start.origin.timing.gaps == ((0.0, pytest.approx(1.0)),)
+
+
+@pytest.mark.parametrize("kind", ["npz", "mat"])
+def test_times_beside_arrays(tmp_path: Path, kind: str) -> None:
+    """The same recording with the same gaps as text, and as arrays with their times in milliseconds."""
+    samples, lost = tool(20.0, ((0.0, 20.0),)), ((4.0, 2.0), (15.0, 0.002))
+    as_text = vk.read(write(tmp_path / "a.csv", samples, lost))
+    kept = np.loadtxt(tmp_path / "a.csv", delimiter=",", skiprows=1).T
+    arrays = {**dict(zip("xyz", kept[1:], strict=True)), "time_ms": 1000.0 * kept[0], "unit": "m/s2"}
+    path = tmp_path / f"b.{kind}"
+    if kind == "npz":
+        np.savez(path, **arrays)
+    else:
+        scipy.io.savemat(path, arrays)
+    found = vk.read(path)
+    assert found.origin.timing is not None and as_text.origin.timing is not None
+    np.testing.assert_allclose(found.origin.timing.gaps, as_text.origin.timing.gaps, atol=1e-6)
+    np.testing.assert_allclose(found.samples, as_text.samples, atol=1e-6)
+    assert {"gaps", "samples_bridged"} <= {n.code for n in found.origin.notices}
+    np.savez(tmp_path / "c.npz", **arrays, sample_rate_hz=5000.0)
+    with pytest.raises(vk.InputError, match=r"states 5000 Hz, its array 'time_ms' comes at 2000 Hz"):
+        vk.read(tmp_path / "c.npz")
+    arrays["time"] = arrays.pop("time_ms")
+    np.savez(tmp_path / "d.npz", **arrays)
+    with pytest.raises(vk.InputError, match=r"array 'time' does not say its unit and steps by 0\.5"):
+        vk.read(tmp_path / "d.npz")

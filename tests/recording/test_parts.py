@@ -216,3 +216,20 @@ def test_parts_are_one_recording_in_folders_globs_and_the_log(tmp_path: Path) ->
     (tmp_path / "run_002.csv").unlink()
     with pytest.raises(vk.InputError, match=r"run_002.csv: no such file"):
         fingerprint(first)
+
+
+@pytest.mark.parametrize(
+    ("own", "words"),
+    [
+        ('full_scale = "50 g"', "run_002.toml: full_scale 50 g differs from 1 m/s2 of run_001.csv"),
+        ('unit = "g"', None),
+    ],
+)
+def test_a_part_whose_sidecar_says_something_else(tmp_path: Path, own: str, words: str | None) -> None:
+    first = split(tmp_path, [text(rows(0, 600)), text(rows(600, N))])
+    (tmp_path / "run_002.toml").write_text(f"[recording]\n{own}\n")
+    if words is None:
+        assert vk.read(first).n_samples == N  # the first one's sidecar leaves that open: the header says it
+    else:
+        with pytest.raises(vk.InputError, match=words):
+            vk.read(first)

@@ -94,7 +94,7 @@ def _parse(row: Row, where: str) -> Entry | Teardown:
                 values[name] = datetime.fromisoformat(row[name])
         if kind == "teardown":
             return Teardown(**{**values, "found": tuple(parse_json(row["found"])), "note": row["note"] or ""})
-        values |= {name: parse_json(row[name]) for name in ("quantities", "document")}
+        values |= {"quantities": parse_json(row["quantities"]), "document": json.loads(row["document"])}
         require_quantities(values["quantities"])
         entry = replace(Entry(**values), file=row["file"] or "")
     except (KeyError, TypeError, ValueError, RecursionError) as error:

@@ -20,7 +20,6 @@ from typing import Any, Literal
 
 from vibekit.bench.quantities import require_quantities
 from vibekit.errors import InputError
-from vibekit.recording.documents import parse_json
 
 APPLICATION_ID = 0x76626B31  # "vbk1", marks the file as ours (SQLite header field made for this)
 BUSY_S = 30.0  # how long a writer waits for another one
@@ -334,7 +333,7 @@ def known_result(connection: sqlite3.Connection, inputs_sha256: str, kind: str) 
     if row is None:
         return None
     with _damage_named("an entry's document"):
-        document: dict[str, Any] = parse_json(row["document"])
+        document: dict[str, Any] = json.loads(row["document"])
     return document
 
 
@@ -360,7 +359,7 @@ def _teardown(row: sqlite3.Row) -> Teardown:
     with _damage_named(f"teardown {row['id']}"):
         opened, logged = (datetime.fromisoformat(row[name]) for name in ("opened_at", "logged_at"))
         return Teardown(
-            opened, row["tag"], tuple(map(str, parse_json(row["found"]))), row["note"], row["hours_used"], logged
+            opened, row["tag"], tuple(map(str, json.loads(row["found"]))), row["note"], row["hours_used"], logged
         )
 
 
@@ -371,7 +370,7 @@ def _entry(row: sqlite3.Row) -> Entry:
             values[name] = datetime.fromisoformat(values[name]) if values[name] else None
         for name in ("quantities", "document"):
             if name in values:
-                values[name] = parse_json(values[name])
+                values[name] = json.loads(values[name])
         require_quantities(values["quantities"])
         for name, kinds in (("tag", str), ("kind", str), ("file", str), ("hours_used", int | float | None)):
             if not isinstance(values[name], kinds):

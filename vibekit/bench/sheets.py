@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from vibekit.bench.gather import gather
-from vibekit.errors import InputError
+from vibekit.errors import InputError, known_names
 from vibekit.recording.sidecar import RecordingFacts, SensorFacts, parse_sidecar
 from vibekit.recording.tables import from_table, load_toml, sheet_fields
 
@@ -72,7 +72,7 @@ def _split(table: dict[str, Any], path: Path) -> tuple[dict[str, Any], dict[str,
     known = {field.name for kind in (_BenchFacts, *homes.values()) for field in sheet_fields(kind)}
     for key in own:
         if key not in known:
-            raise InputError(f"{path}: [bench]: unknown key {key!r}; known are {', '.join(sorted(known))}")
+            raise InputError(f"{path}: [bench]: unknown key {key[:40]!r}; {known_names(key, known)}")
     parse_sidecar(defaults, f"{path}: [bench] as")
     if "tool" in defaults["recording"]:
         defaults["recording"]["tool"] = str((path.parent / defaults["recording"]["tool"]).absolute())

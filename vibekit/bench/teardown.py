@@ -10,7 +10,7 @@ from typing import Any
 
 from vibekit.bench.logbook import Entry, Teardown, add_teardown, entries, tags, teardowns
 from vibekit.bench.scoring import HEALTHY, Score, by_fault, calibration, proposed_priors
-from vibekit.errors import Notice, UsageError, document
+from vibekit.errors import Notice, UsageError, document, known_names
 from vibekit.machine.fault_words import FAULT_WORDS
 
 _FEW = 20  # below this many teardowns rates are told as a handful of cases
@@ -94,7 +94,7 @@ def _checked(found: Sequence[str]) -> tuple[str, ...]:
     faults = tuple(dict.fromkeys(found))
     for fault in faults:
         if fault not in FAULT_WORDS:
-            raise UsageError(f"--found {fault!r} is not one of {', '.join(FAULT_WORDS)}")
+            raise UsageError(f"--found {fault[:40]!r} is no fault: {known_names(fault, FAULT_WORDS)}")
     if not faults:
         raise UsageError(f"--found is missing: name what was found, or {HEALTHY}")
     if HEALTHY in faults and len(faults) > 1:

@@ -37,7 +37,9 @@ def length_notices(path: Path, frames: int, frame_bytes: int) -> tuple[Notice, .
         head = file.read(48)
         if head[:4] in (b"RIFF", b"RIFX", b"RF64"):
             found = _riff_data(path, file, size)
-            return () if found is None else _riff_notices(path, file, found, size)
+            said = () if found is None else _riff_notices(path, file, found, size)
+            _require_whole(path, head, size)
+            return said
     _require_whole(path, head, size)
     beside = size - frames * frame_bytes
     if head[:4] in (b"FORM", b"riff", b"caff") and beside > max(_ASIDE, size // 10):
@@ -83,9 +85,13 @@ class _OpenLength(io.FileIO):
 
 
 def _require_whole(path: Path, head: bytes, size: int) -> None:
-    """Refuse an AIFF or W64 file that ends before the length its header states; libraries read it as if shorter."""
+    """Refuse a file that ends before the length its header states for the whole; libraries read it as if shorter."""
     stated, own = 0, 8  # what the length does not count
-    if head[:4] == b"FORM":
+    if head[:4] in (b"RIFF", b"RIFX"):
+        stated = int.from_bytes(head[4:8], "little" if head[:4] == b"RIFF" else "big")
+    elif head[:4] == b"RF64" and head[12:16] == b"ds64":
+        stated = int.from_bytes(head[20:28], "little")
+    elif head[:4] == b"FORM":
         stated = int.from_bytes(head[4:8], "big")
     elif head[:4] == b"riff":  # W64 counts its own header
         stated, own = int.from_bytes(head[16:24], "little"), 0

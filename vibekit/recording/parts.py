@@ -18,6 +18,7 @@ from vibekit.recording.sidecar import RecordingFacts, load_sidecar, sidecar_path
 from vibekit.recording.source import RawSource, rebatch
 
 _MOST_NAMED = 6
+_OF_THE_SAMPLES = ("full_scale", "unit", "sample_rate_hz", "axes", "includes_gravity", "tool")
 
 
 def following_parts(path: Path, facts: RecordingFacts) -> tuple[Path, ...]:
@@ -34,9 +35,26 @@ def following_parts(path: Path, facts: RecordingFacts) -> tuple[Path, ...]:
         if part.resolve() in seen:
             raise InputError(f"{part}: stands twice in {where} (the recording itself is the first part)")
         seen.add(part.resolve())
-        if load_sidecar(part)[0].continued_in:
+        own = load_sidecar(part)[0]
+        if own.continued_in:
             raise InputError(f"{part}: is a part of {path} and has continued_in itself: name all parts in {where}")
+        _require_same(path, facts, part, own)
     return parts
+
+
+def _require_same(path: Path, facts: RecordingFacts, part: Path, own: RecordingFacts) -> None:
+    """Refuse a part whose own sidecar says of its samples what the first one's does not."""
+    for key in _OF_THE_SAMPLES:
+        first, other = getattr(facts, key), getattr(own, key)
+        if other is not None and first is not None and other != first:
+            raise InputError(
+                f"{sidecar_path(part)}: {key} {_plain(other)} differs from {_plain(first)} of {path.name}: "
+                "they are said to be one recording"
+            )
+
+
+def _plain(value: Any) -> str:
+    return ",".join(value) if isinstance(value, tuple) else str(value)
 
 
 def require_file(path: Path, note: str = "") -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError, UsageError
+from vibekit.errors import InputError, UsageError, listed
 from vibekit.recording.calibration import Calibration
 from vibekit.recording.gaps import gap_notices, known_samples
 from vibekit.recording.gravity import PROBE_S, gravity_removed, is_gravity, without_gravity
@@ -206,11 +206,11 @@ def _roles(path: Path, facts: RecordingFacts, source: RawSource, heard: bool) ->
         raise InputError(f"{path}: {channels} and no axes named: give --axes such as x,y,z,tach")
     for role in roles:
         if role not in CHANNEL_ROLES:
-            raise InputError(f"{path}: axis {role!r} is not one of {', '.join(CHANNEL_ROLES)}")
+            raise InputError(f"{path}: axis {role[:40]!r} is not one of {', '.join(CHANNEL_ROLES)}")
         if role != "-" and list(roles).count(role) > 1:
-            raise InputError(f"{path}: axis {role!r} stands twice in {','.join(roles)}")
+            raise InputError(f"{path}: axis {role!r} stands twice in {listed(roles)}")
     if len(roles) != source.n_channels:
-        raise InputError(f"{path}: axes {','.join(roles)} name {len(roles)} channels, the file has {source.n_channels}")
+        raise InputError(f"{path}: axes {listed(roles)} name {len(roles)} channels, the file has {source.n_channels}")
     return tuple(roles)
 
 

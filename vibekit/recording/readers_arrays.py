@@ -11,11 +11,15 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError
+from vibekit.errors import InputError, listed
+from vibekit.recording.array_times import clock_of
+from vibekit.recording.gaps import even_frames
 from vibekit.recording.gravity import unit_from_gravity
+from vibekit.recording.recording import BLOCK_SAMPLES
 from vibekit.recording.sidecar import RecordingFacts, axis_names
-from vibekit.recording.source import RawSource, damage_named, require_plausible_size
-from vibekit.recording.text_names import acceleration_unit, says_no_unit
+from vibekit.recording.source import RawSource, damage_named, rebatch, require_plausible_size
+from vibekit.recording.text_names import acceleration_unit, column_name, says_no_unit
+from vibekit.recording.text_time import clock_line, clock_notices
 
 SUFFIXES = frozenset({".npz", ".mat", ".h5", ".hdf5", ".hdf", ".uff", ".unv", ".bunv"})
 
@@ -27,11 +31,12 @@ _PROBE = 4096  # samples whose mean may show gravity
 
 @dataclass(frozen=True)
 class _Arrays:
-    """What a file of arrays holds: `arrays` of two samples or more by name, single `values` by name."""
+    """What a file of arrays holds: `arrays` of two samples or more, of them `times` apart; single `values`; by name."""
 
     kind: str
     arrays: dict[str, Any] = field(default_factory=dict)
     values: dict[str, Any] = field(default_factory=dict)
+    times: dict[str, Any] = field(default_factory=dict)
 
     def value(self, names: tuple[str, ...]) -> tuple[str, Any] | None:
         """Return the first single value with one of the names (its last part, any case)."""
@@ -55,28 +60,40 @@ def open_arrays(path: Path, facts: RecordingFacts) -> RawSource:
     load = {".npz": _npz, ".mat": _mat}.get(suffix, _hdf5 if suffix in (".h5", ".hdf5", ".hdf") else _universal)
     found = load(path)
     names, channels, chosen = _channels(path, facts, found)
-    frames = {len(channel) for channel in channels}
-    if len(frames) != 1:
-        lengths = ", ".join(f"{n} {len(c)}" for n, c in zip(chosen, channels, strict=True))
+    counts = {len(channel) for channel in channels}
+    if len(counts) != 1:
+        lengths = listed(f"{n} {len(c)}" for n, c in zip(chosen, channels, strict=True))
         raise InputError(f"{path}: channels differ in length: {lengths}")
     rate, unit = _rate(path, found), found.value(_UNITS)
+    clock = clock_of(path, found.times, len(channels[0]), rate)
 
-    def blocks(size: int, first: int, last: int | None) -> Iterator[Any]:
+    def frames(size: int, first: int, last: int | None) -> Iterator[Any]:
         end = min(last or len(channels[0]), len(channels[0]))
         for start in range(first, end, size):
             with damage_named(path, f"{found.kind} from sample {start} on"):  # HDF5 is read only here
                 block = np.stack([channel[start : min(start + size, end)] for channel in channels], axis=1)
             yield block
 
+    def blocks(size: int, first: int, last: int | None) -> Iterator[Any]:
+        if clock is None:
+            return frames(size, first, last)
+        chunks = zip(clock[1](), frames(BLOCK_SAMPLES, 0, None), strict=True)
+        return rebatch(even_frames(clock[0], chunks), size, first, last)
+
     return RawSource(
         n_channels=len(channels),
         blocks=blocks,
-        sample_rate=rate,
-        n_frames=frames.pop(),
+        sample_rate=rate if clock is None else clock[0].timing.mean_rate_hz,
+        n_frames=counts.pop() if clock is None else clock[0].n_frames,
+        timing=None if clock is None else clock[0].timing,
         names=names,
         unit=None if unit is None or says_no_unit(str(unit[1])) else acceleration_unit(str(unit[1])) or str(unit[1]),
         unit_hint="" if unit else _gravity_hint(path, found.kind, channels),
-        log=(f"read {found.kind}, channels from {', '.join(dict.fromkeys(chosen))}",),
+        log=(
+            f"read {found.kind}, channels from {', '.join(dict.fromkeys(chosen))}",
+            *(() if clock is None else (clock_line(f"time array {next(iter(found.times))}", clock[0]),)),
+        ),
+        notices=() if clock is None else tuple(clock_notices(clock[0])),
     )
 
 
@@ -99,7 +116,7 @@ def _channels(path: Path, facts: RecordingFacts, found: _Arrays) -> tuple[tuple[
     channels = []
     for role, name in wanted:
         if name not in found.arrays:
-            raise InputError(f"{path}: has no array {name!r}: {_listing(found)}")
+            raise InputError(f"{path}: has no array {name[:40]!r}: {_listing(found)}")
         rows = _rows(path, name, found.arrays[name])
         if len(rows) != 1:
             raise InputError(f"{path}: array {name!r} holds {len(rows)} channels, {role} needs one")
@@ -113,8 +130,8 @@ def _one_array(path: Path, name: str, array: Any) -> tuple[None, list[Any], list
 
 
 def _listing(found: _Arrays) -> str:
-    arrays = ", ".join(f"{name} {'x'.join(map(str, array.shape))}" for name, array in list(found.arrays.items())[:12])
-    example = next(iter(found.arrays), "NAME")
+    arrays = listed(f"{name} {'x'.join(map(str, array.shape))}" for name, array in found.arrays.items())
+    example = next(iter(found.arrays), "NAME")[:40]
     return f"it holds {arrays or 'no arrays'}: name them as in --axes x={example} or axes in the sidecar"
 
 
@@ -170,7 +187,8 @@ def _sorted(kind: str, items: Mapping[str, Any]) -> _Arrays:
             arrays[name] = item
         elif getattr(item, "size", 1) == 1:
             values[name] = item.item() if isinstance(item, np.ndarray) else item
-    return _Arrays(kind, arrays, values)
+    times = {name: arrays.pop(name) for name in list(arrays) if column_name(_last(name)).role == "time"}
+    return _Arrays(kind, arrays, values, times)
 
 
 def _npz(path: Path) -> _Arrays:

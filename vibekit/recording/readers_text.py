@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from vibekit.errors import InputError, Notice
+from vibekit.errors import InputError, Notice, listed
 from vibekit.recording.gaps import even_frames
 from vibekit.recording.gravity import unit_from_gravity
 from vibekit.recording.parts import joined_log
@@ -181,7 +181,7 @@ def _channels(path: Path, layout: TextLayout, facts: RecordingFacts, time: TimeC
         return [c for c in others if layout.columns[c].role != "time"]
     named = [c for c in others if layout.columns[c].role in ("x", "y", "z", "tach", "sound")]
     if not any(layout.columns[c].role in ("x", "y", "z") for c in named):
-        names = ", ".join(repr(layout.columns[c].text) for c in others)
+        names = listed(repr(layout.columns[c].text) for c in others)
         raise InputError(f"{path}: columns {names}: none is named x, y or z: name them with --axes or axes")
     return named
 
@@ -200,8 +200,8 @@ def _named(path: Path, layout: TextLayout, name: str) -> int:
     for column, known in enumerate(layout.columns):
         if name and (name == known.text or known.text.startswith((f"{name} [", f"{name} ("))):
             return column
-    texts = ", ".join(repr(known.text) for known in layout.columns if known.text)
-    raise InputError(f"{path}: has no column {name!r}: it has {texts or 'no header'}")
+    texts = listed(repr(known.text) for known in layout.columns if known.text)
+    raise InputError(f"{path}: has no column {name[:40]!r}: it has {texts or 'no header'}")
 
 
 def _units(

@@ -8,7 +8,7 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from vibekit.errors import InputError
+from vibekit.errors import InputError, listed
 from vibekit.recording.text_names import ColumnName, column_name, is_unit
 
 HEAD_BYTES = 1 << 17
@@ -113,7 +113,7 @@ def require_same_columns(path: Path, names: list[str], first: TextLayout) -> Non
     """
     known = [column.text for column in first.columns]
     if names and names != known:
-        raise InputError(f"{path}: columns {', '.join(names)}: the file it goes on from has {', '.join(known)}")
+        raise InputError(f"{path}: columns {listed(names)}: the file it goes on from has {listed(known)}")
 
 
 def _decode(path: Path, head: bytes) -> tuple[str, str]:

@@ -7,16 +7,14 @@ import types
 from collections.abc import Mapping
 from dataclasses import MISSING, Field, fields, is_dataclass
 from datetime import datetime
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from vibekit.errors import InputError
+from vibekit.errors import InputError, known_names
 
 T = TypeVar("T")
 
 _LARGEST = 1e12  # no quantity of a sheet comes near it, and its square is still a number
-_LONGEST_LIST = 150  # characters of a list in a message
 MOST_SHEET_BYTES = 1 << 18  # a sheet is a page or two; TOML parsing takes time that grows faster than the text
 
 
@@ -69,7 +67,7 @@ def from_table(kind: type[T], table: Any, where: str) -> T:
     known = {field.name: field for field in sheet_fields(kind)}
     for key in table:
         if key not in known:
-            raise InputError(f"{where}: unknown key {_short(key)}; {_known(str(key), known)}")
+            raise InputError(f"{where}: unknown key {_short(key)}; {known_names(str(key), known)}")
     values: dict[str, Any] = {}
     for name, field in known.items():
         if name in table:
@@ -77,14 +75,6 @@ def from_table(kind: type[T], table: Any, where: str) -> T:
         elif field.default is MISSING and field.default_factory is MISSING:
             raise InputError(f"{where}: {name} is missing")
     return kind(**values)
-
-
-def _known(key: str, known: Mapping[str, Any]) -> str:
-    """Return which keys there are: the likeliest where there are many."""
-    if len(listed := ", ".join(sorted(known))) <= _LONGEST_LIST:
-        return f"known are {listed}"
-    close = get_close_matches(key, known, n=3, cutoff=0.5)
-    return f"did you mean {' or '.join(close)}?" if close else f"it is none of the {len(known)} that the README lists"
 
 
 def sheet_fields(kind: type[Any]) -> list[Field[Any]]:

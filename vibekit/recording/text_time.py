@@ -123,17 +123,21 @@ def table_log(
     if ignored and any(ignored):
         lines.append(f"columns not used: {', '.join(name for name in ignored if name)}")
     if time is not None and clock is not None:
-        t = clock.timing
         written = {"iso": "dates and times", "clock": "times of day"}.get(time.kind, f"unit {time.unit_s:g} s")
-        lines.append(
-            f"time column {layout.columns[time.column].text or time.column + 1}, {written}: "
-            f"{t.mean_rate_hz:.6g} Hz, jitter {round(1e3 * t.jitter_s, 6):.3g} ms r.m.s., "
-            f"largest step {1e3 * t.largest_step_s:.4g} ms, {len(t.gaps)} gaps, "
-            f"{f'{t.bridged_samples} samples bridged, ' if t.bridged_samples else ''}{t.duplicates} duplicate stamps"
-        )
-        if t.resampled:
-            lines.append(f"resampled to {t.mean_rate_hz:.6g} Hz by linear interpolation")
+        lines.append(clock_line(f"time column {layout.columns[time.column].text or time.column + 1}, {written}", clock))
+        if clock.timing.resampled:
+            lines.append(f"resampled to {clock.timing.mean_rate_hz:.6g} Hz by linear interpolation")
     return tuple(lines)
+
+
+def clock_line(where: str, clock: Clock) -> str:
+    """Return what the timestamps found `where` say, as a line of the log."""
+    t = clock.timing
+    bridged = f"{t.bridged_samples} samples bridged, " if t.bridged_samples else ""
+    return (
+        f"{where}: {t.mean_rate_hz:.6g} Hz, jitter {round(1e3 * t.jitter_s, 6):.3g} ms r.m.s., largest step "
+        f"{1e3 * t.largest_step_s:.4g} ms, {len(t.gaps)} gaps, {bridged}{t.duplicates} duplicate stamps"
+    )
 
 
 def table_notices(layout: TextLayout, time: TimeColumn | None, clock: Clock | None) -> tuple[Notice, ...]:
@@ -157,10 +161,11 @@ def table_notices(layout: TextLayout, time: TimeColumn | None, clock: Clock | No
                 remedy="give the file a header line such as time [s],x [m/s2],y [m/s2],z [m/s2]",
             )
         )
-    return (*notices, *(() if clock is None else _clock_notices(clock)))
+    return (*notices, *(() if clock is None else clock_notices(clock)))
 
 
-def _clock_notices(clock: Clock) -> Iterator[Notice]:
+def clock_notices(clock: Clock) -> Iterator[Notice]:
+    """Yield what a clock means for the samples, but for what is missing."""
     t = clock.timing
     if t.resampled:
         loss = linear_loss(0.2 * t.mean_rate_hz, 1.0 / t.mean_rate_hz)

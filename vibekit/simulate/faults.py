@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from vibekit.errors import UsageError
+from vibekit.errors import UsageError, known_names
 from vibekit.recording.toolsheet import ToolSheet
 
 
@@ -74,7 +74,7 @@ def parse_fault(text: str) -> tuple[str, float]:
     if name == "healthy":
         return "healthy", 0.0
     if name not in FAULTS:
-        raise UsageError(f"fault {name!r} is not known: choose one of healthy, {', '.join(FAULTS)}")
+        raise UsageError(f"fault {name[:40]!r} is not known: {known_names(name, ('healthy', *FAULTS))}")
     try:
         return key, float(size) if equals else FAULTS[name].default
     except ValueError:
@@ -85,7 +85,7 @@ def _settle(tool: ToolSheet, key: str, size: float) -> Fault:
     name, _, part = key.partition("@")
     kind = FAULTS.get(name)
     if kind is None:
-        raise UsageError(f"fault {name!r} is not known: choose one of healthy, {', '.join(FAULTS)}")
+        raise UsageError(f"fault {name[:40]!r} is not known: {known_names(name, ('healthy', *FAULTS))}")
     if not (math.isfinite(size) and 0 < size <= kind.largest):
         raise UsageError(f"fault {name}: size {size:g} {kind.unit} must be above 0 and at most {kind.largest:g}")
     places = _places(tool, name)
