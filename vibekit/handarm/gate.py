@@ -44,6 +44,11 @@ class Gate:
         return cls(weighted[:, used].sum(axis=1) / samples, limited[:, used].sum(axis=1) / samples, on, used & on)
 
 
+def frames_in(track: LevelTrack, share: FloatArray) -> BoolArray:
+    """Return the frames that lie mostly in a state, from the share that it has of each step."""
+    return _per_frame(share, track) >= _MOSTLY
+
+
 def settled_frames(track: LevelTrack, timing: Timing | None = None) -> BoolArray:
     """Return the frames that begin a settling time or more after the start, and after every gap."""
     start = np.arange(track.counts.size) * track.frame_s

@@ -14,7 +14,7 @@ from vibekit.errors import InputError, Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.axes import total_value
 from vibekit.handarm.bands import nominal_centres
-from vibekit.handarm.gate import Gate, structure_of, time_in, trigger_on_s, unknown_s
+from vibekit.handarm.gate import Gate, frames_in, structure_of, time_in, trigger_on_s, unknown_s
 from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
 from vibekit.handarm.onepass import LevelTrack, measure
 from vibekit.handarm.summary import grade_document
@@ -26,7 +26,7 @@ from vibekit.recording.limits import band_covered
 from vibekit.recording.recording import FloatArray, SignalSource
 from vibekit.recording.segments import middle
 from vibekit.recording.sidecar import AXES_FACTOR
-from vibekit.recording.states import STATE_NAMES, UNKNOWN, TimeStructure, one_state
+from vibekit.recording.states import OFF, ON, STATE_NAMES, UNKNOWN, TimeStructure, one_state
 from vibekit.recording.toolsheet import ToolSheet
 
 BoolArray = NDArray[np.bool_]
@@ -126,7 +126,7 @@ class VibrationMagnitude:
             "duration_s": self.duration_s,
             "trigger_on_s": self.trigger_on_s,
             "trigger_on_high_s": self.trigger_on_s + self.unknown_s,
-            "states": [dict(vars(state)) for state in self.states],
+            "states": [dict(vars(state)) | ({} if self.gradeable else {"a_hv_mps2": None}) for state in self.states],
             "energy_outside_pct": 100.0 * self.energy_outside / (1.0 + self.energy_outside),
             "sample_rate_hz": self.sample_rate,
             "band_covered_hz": list(self.band_covered_hz),
@@ -224,7 +224,7 @@ def _evaluate(
     factor = next((value for value in factors if value is not None), None)
     keys = unc.cause_keys(facts, tool, source.origin.sensor)
     total = total_value(_by_axis(source.axes, weighted, True), factor, keys["position"])
-    states = _states(source, track, times, factor)
+    states = _states(source, track, times, total.a_hv_mps2, factor)
     return VibrationMagnitude(
         file=source.origin.file,
         sheet=tool,
@@ -255,7 +255,7 @@ def _evaluate(
             *notices,
             *time_notices(states, times.single_state),
             *total.notices,
-            *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum())),
+            *_floor_notice(source, track, times, math.sqrt(np.square(weighted).sum())),
         ),
         missing_axes_factor=factor,
         test_code=facts.test_code,
@@ -263,26 +263,28 @@ def _evaluate(
 
 
 def _states(
-    source: SignalSource, track: LevelTrack, times: TimeStructure, factor: float | None
+    source: SignalSource, track: LevelTrack, times: TimeStructure, total: float, factor: float | None
 ) -> tuple[StateValue, ...]:
-    """Return time and weighted total of each state that occurs."""
+    """Return time and weighted total of each state that occurs; `total` is that with the trigger on."""
+    if (times.state == ON).all() and times.single_state:
+        return (StateValue(STATE_NAMES[ON], trigger_on_s(track, times), total),)
     found = []
     for state in np.unique(times.state).tolist():
         time, energy = times.shares(state)
         seconds = time_in(track, time)
         weighted = np.sqrt(Gate.of(track, time, energy, source.origin.timing).weighted)
-        total = total_value(_by_axis(source.axes, weighted, True), factor)
-        value = None if state == UNKNOWN else total.a_hv_mps2
+        value = total_value(_by_axis(source.axes, weighted, True), factor).a_hv_mps2
+        value = None if state == UNKNOWN else value
         found.append(StateValue(STATE_NAMES[state], seconds, value))
     return tuple(found)
 
 
-def _floor_notice(source: SignalSource, track: LevelTrack, on: BoolArray, level: float) -> tuple[Notice, ...]:
+def _floor_notice(source: SignalSource, track: LevelTrack, times: TimeStructure, level: float) -> tuple[Notice, ...]:
     """Return a caution where the weighted level lies near that of the recording's own part with the trigger off.
 
     The trigger stands out by the unweighted level; what shakes nearby is slow, and the weighting takes less from it.
     """
-    off = ~on & (np.arange(on.size) * track.frame_s >= SETTLING_S)
+    off = frames_in(track, times.shares(OFF)[0]) & (np.arange(track.counts.size) * track.frame_s >= SETTLING_S)
     if off.sum() * track.frame_s < _LEAST_OFF_S:
         return ()
     second = round(1.0 / track.frame_s)
@@ -293,11 +295,14 @@ def _floor_notice(source: SignalSource, track: LevelTrack, on: BoolArray, level:
 
 
 def _running_while_on(track: LevelTrack, used: BoolArray) -> FloatArray:
-    """Return the running mean squares whose first and last step lie in used frames [m²/s⁴]."""
+    """Return the running mean squares whose first and last step lie in used frames, else the first or last [m²/s⁴].
+
+    Bursts shorter than a second fill none.
+    """
     running = track.running
     inside = np.repeat(used, STEPS_PER_FRAME)
-    last = track.window - 1
-    return running[inside[: running.size] & inside[last : last + running.size]]
+    first, last = inside[: running.size], inside[track.window - 1 : track.window - 1 + running.size]
+    return running[first & last] if (first & last).any() else running[first | last]
 
 
 def _by_axis(axes: tuple[str, ...], values: FloatArray, known: bool) -> ByAxis:
