@@ -274,8 +274,7 @@ def _states(
         seconds = time_in(track, time)
         weighted = np.sqrt(Gate.of(track, time, energy, source.origin.timing).weighted)
         value = total_value(_by_axis(source.axes, weighted, True), factor).a_hv_mps2
-        value = None if state == UNKNOWN else value
-        found.append(StateValue(STATE_NAMES[state], seconds, value))
+        found.append(StateValue(STATE_NAMES[state], seconds, None if state == UNKNOWN else value))
     return tuple(found)
 
 
