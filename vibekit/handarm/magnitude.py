@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from vibekit.errors import InputError, Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.bands import nominal_centres
-from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
 from vibekit.handarm.onepass import LevelTrack, measure
 from vibekit.handarm.summary import grade_document
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.background import floor_notice
-from vibekit.recording.limits import band_covered
+from vibekit.recording.limits import band_notice, covers_all, length_notice
+from vibekit.recording.quality import CheckReport, Looked
 from vibekit.recording.recording import FloatArray, SignalSource
 from vibekit.recording.segments import middle, trigger_on
 from vibekit.recording.toolsheet import ToolSheet
@@ -27,6 +27,7 @@ BoolArray = NDArray[np.bool_]
 ByAxis = dict[str, float | None]
 
 _MISSING_AXES_MULTIPLIER = 1.7  # on the dominant axis, ISO 5349-1:2001 clause 4.5 and Annex (1.0 to 1.7)
+_OF_SENSOR = ("axes", "resolution", "aliasing", "hum")  # checks of what stays the same from recording to recording
 _LEAST_OFF_S = 2.0  # of trigger-off time that tell the floor: more than a tool takes to come to rest
 _MULTIPLIER_DOUBT = (1.7 - 1.0) / math.sqrt(3.0) / 1.7  # r.m.s. distance from the 1.7 used, relative; JCGM 100 F.2.4.5
 
@@ -54,6 +55,7 @@ class VibrationMagnitude:
     sample_rate: float
     axes: tuple[str, ...]
     band_covered_hz: tuple[float, float]
+    checked: CheckReport
     gradeable: bool
     a_hw_mps2: ByAxis
     a_hv_mps2: float | None
@@ -110,6 +112,7 @@ class VibrationMagnitude:
             "sample_rate_hz": self.sample_rate,
             "band_covered_hz": list(self.band_covered_hz),
             "gradeable": self.gradeable,
+            "checks": self.checked.verdict(),
             "weighting": "Wh",
             "a_hw_mps2": self.a_hw_mps2,
             "a_hv_mps2": self.a_hv_mps2,
@@ -152,15 +155,36 @@ def grade(
     if not source.axes:
         raise InputError(f"{source.origin.file or 'recording'}: holds no acceleration axis (x, y, z) to be graded")
     tool = tool or source.origin.tool
-    clipping = ClippingCount(source)
-    track = measure(clipping, progress)
+    looked = Looked(source)
+    track = measure(looked, progress)
+    checked = looked.report(tool)
     triggered = trigger_on(_level(track), track.frame_s)
-    band = band_covered(source.sample_rate, source.origin.sensor.band_hz, source.origin.timing)
     on = np.asarray(triggered.on)
     on_s = float(track.counts[on].sum()) / track.sample_rate
-    limits = reasons_against(tool, band, on_s, clipping.share)
-    notices = (*source.origin.notices, *_trigger_notice(triggered.single_state, on_s), *limits)
-    return _evaluate(source, tool, track, on, band, not refused(limits), notices)
+    limits = _reasons_against(checked, tool, on_s)
+    notices = (*source.origin.notices, *_trigger_notice(triggered.single_state, on_s), *limits, *checked.remarks)
+    return _evaluate(source, tool, track, on, checked, not refused(limits), notices)
+
+
+def _reasons_against(checked: CheckReport, tool: ToolSheet | None, on_s: float) -> list[Notice]:
+    """Return what limits the grade: refusals, where no value may be given, and cautions."""
+    limits = (length_notice(on_s), band_notice(tool, checked.band_covered_hz), *checked.against("grade"))
+    return [notice for notice in limits if notice is not None]
+
+
+def _doubts(checked: CheckReport) -> tuple[unc.UncertaintyPart, ...]:
+    """Return what the checks doubt as parts of the uncertainty: r.m.s. distance of the true value from the one told.
+
+    Rectangular between the least and the most that the true value lies above it: JCGM 100:2008 4.3.7, F.2.4.5.
+    """
+    parts = []
+    for check in checked.doubts():
+        low, high = (pct / 100.0 for pct in check.true_above_pct or (0.0, 0.0))
+        relative = math.sqrt((low * low + low * high + high * high) / 3.0)
+        cause: unc.Cause = "sensor" if check.name in _OF_SENSOR else "recording"
+        name, origin = check.name.replace("_", " "), f"check: rectangular, true value {low:+.0%} to {high:+.0%}"
+        parts.append(unc.UncertaintyPart(name, relative, origin, cause))
+    return tuple(parts)
 
 
 def _trigger_notice(single_state: bool, on_s: float) -> tuple[Notice, ...]:
@@ -180,7 +204,7 @@ def _evaluate(
     tool: ToolSheet | None,
     track: LevelTrack,
     on: BoolArray,
-    band: tuple[float, float],
+    checked: CheckReport,
     gradeable: bool,
     notices: tuple[Notice, ...],
 ) -> VibrationMagnitude:
@@ -204,7 +228,8 @@ def _evaluate(
         trigger_on_s=float(track.counts[on].sum()) / track.sample_rate,
         sample_rate=track.sample_rate,
         axes=source.axes,
-        band_covered_hz=band,
+        band_covered_hz=checked.band_covered_hz,
+        checked=checked,
         gradeable=gradeable,
         a_hw_mps2=_by_axis(source.axes, weighted, gradeable),
         a_hv_mps2=total if gradeable else None,
@@ -212,7 +237,7 @@ def _evaluate(
         peak_mps2=_by_axis(source.axes, track.peak[:, used].max(axis=1), True),
         running_max_mps2=math.sqrt(running.max()) if gradeable and running.size else None,
         third_octave=_third_octaves(track, on),
-        budget=(*axis_parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool)),
+        budget=(*axis_parts, *_doubts(checked), *unc.known_parts(facts, covers_all(checked.band_covered_hz), tool)),
         track=track,
         on=on,
         notices=(*notices, *axis_notices, *_floor_notice(source, track, on, math.sqrt(np.square(weighted).sum()))),
