@@ -164,7 +164,11 @@ def _caution(notice: dict[str, Any]) -> Notice:
 
 def _of(path: Path, notices: Iterable[Notice]) -> tuple[Notice, ...]:
     """Return the cautions among notices, each saying from which file it comes."""
-    return tuple(replace(n, message=f"{path.name}: {n.message}") for n in notices if n.severity == "caution")
+    return tuple(
+        n if path.name in n.message else replace(n, message=f"{path.name}: {n.message}")
+        for n in notices
+        if n.severity == "caution"
+    )
 
 
 def _is_number(value: Any) -> bool:

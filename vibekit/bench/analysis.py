@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from vibekit.bench.sheets import SharedFacts
     from vibekit.handarm.magnitude import VibrationMagnitude
 
-REVISION = 2  # of the analysis: results of another revision in a log are computed again
+REVISION = 3  # of the analysis: results of another revision in a log are computed again
 SpindleSpeed = tuple[float | None, str | None, tuple[Notice, ...]]  # rpm, source, what stood in the way
 
 SPEED_READS_S = 600.0  # the speed is taken from at most this much of a recording: it is read into memory
@@ -57,6 +57,16 @@ class RunResult:
     speed_source: str | None
     notices: tuple[Notice, ...]
     grade: dict[str, Any]
+
+    @property
+    def against(self) -> tuple[Notice, ...]:
+        """What speaks against the values: refusals and cautions, each naming the recording."""
+        name = Path(self.file).name
+        return tuple(
+            n if name in n.message else replace(n, message=f"{name}: {n.message}")
+            for n in self.notices
+            if n.severity != "info"
+        )
 
     @property
     def tool(self) -> str | None:

@@ -208,7 +208,7 @@ def _order(tool: ToolResult) -> tuple[Any, ...]:
 def _notices(tools: Sequence[ToolResult], runs: Sequence[RunResult]) -> list[Notice]:
     """Return what a reader of the ranking must know."""
     graded = [tool for tool in tools if tool.summary]
-    notices = [n for run in runs for n in run.notices if n.code in ("speed_unknown", "axes_missing")]
+    notices = [n for run in runs for n in (*run.against, *(m for m in run.notices if m.code == "speed_unknown"))]
     notices += [n for tool in graded if tool.summary for n in tool.summary.notices if n.code != "few_runs"]
     if not graded:
         why = "no recording of the bench can be graded in one condition: nothing can be compared"

@@ -303,4 +303,6 @@ def _third_octaves(track: LevelTrack, on: BoolArray) -> ThirdOctaves:
     padded[track.fade_frames : track.fade_frames + on.size] = on
     touched = [bool(padded[i * span : (i + 1) * span + track.fade_frames].any()) for i in range(n_blocks)]
     energy = track.bands[touched].sum(axis=0)
-    return ThirdOctaves(nominal_centres(track.sample_rate), np.sqrt(energy / track.counts[on].sum()))
+    return ThirdOctaves(
+        nominal_centres(track.sample_rate), np.sqrt(energy / max(float(track.band_counts[on].sum()), 1e-9))
+    )

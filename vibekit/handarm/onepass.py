@@ -23,6 +23,7 @@ class LevelTrack:
     [m²/s⁴]. `peak` (n_axes, n_frames): largest absolute band-limited value [m/s²]. `steps` (n_steps,): sums of squares
     of the weighted total per step [m²/s⁴]. `bands` (n_blocks, n_axes, n_bands): unweighted energy per block of
     `block_frames` frames [m²/s⁴ · samples]; a block fades in over the last `fade_frames` frames of the one before.
+    `band_counts` (n_frames,): samples of each frame that are in the bands, fewer at both ends.
     """
 
     sample_rate: float
@@ -35,6 +36,7 @@ class LevelTrack:
     bands: FloatArray
     block_frames: int
     fade_frames: int
+    band_counts: FloatArray
 
     @property
     def n_samples(self) -> int:
@@ -94,6 +96,7 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
         blocks,
         bands.block_frames,
         bands.fade_frames,
+        bands.counted(counts),
     )
 
 
