@@ -102,14 +102,18 @@ class BandEnergies:
         """Yield a signal that fades in and out over the time that it takes two blocks to fade into each other."""
         held, begun, rise = None, False, fade_in(self.fade)
         for part in thinned:
-            held = part if held is None else np.concatenate([held, part], axis=1)
-            if held.shape[1] < 2 * self.fade and not begun:
-                continue
-            if not begun:
-                held[:, : self.fade] *= rise
-                begun = True
-            yield held[:, : -self.fade]
-            held = held[:, -self.fade :].copy()
+            if not begun or part.shape[1] < self.fade:
+                held = part if held is None else np.concatenate([held, part], axis=1)
+                if held.shape[1] < 2 * self.fade and not begun:
+                    continue
+                if not begun:
+                    held[:, : self.fade] *= rise
+                    begun = True
+                part, held = held, None
+            if held is not None:
+                yield held
+            yield part[:, : -self.fade]
+            held = part[:, -self.fade :].copy()
         if held is None:
             return
         if not begun:

@@ -1,8 +1,8 @@
 """What one pass over a recording measures for its quality: amplitudes, levels, spectrum, runs; memory is bounded.
 
-Ends, means and squares of every frame, samples at a known end of range and runs of equal samples are of every sample.
-Distribution, moments and spectrum cost more: of a long recording they are of stretches spread evenly over it, and the
-distribution also of the frames with the largest peaks.
+The ends of every frame, samples at a known end of range and runs of equal samples are of every sample, levels of every
+frame. Distribution, moments and spectrum cost more: of a long recording they are of stretches spread evenly over it,
+and the distribution also of the frames with the largest peaks.
 """
 
 from __future__ import annotations
@@ -31,7 +31,9 @@ _LINES = 6
 _LINE_BANDS = 5  # of 1 %: half the width of a line whose speed wanders (no source)
 _LOWEST_LINE_HZ = 5.0
 _ALL_SAMPLES = 1_000_000  # of an axis, up to which everything is looked at closely: minutes at the usual rates
-_CLOSELY = 12  # stretches of a spectrum's segment each, spread over what is longer
+_HEARD = 4  # of what is longer, one part of so many in a frame gives its level
+_LONG_RUN_S = 0.008  # and runs of equal samples are kept from here on
+_CLOSELY = 8  # stretches of a spectrum's segment each, spread over what is longer
 _LOUDEST = 12  # frames of every axis that are kept for their peaks
 _FEW_VALUES = 200  # different ones: from here on the smallest difference is taken for the step
 _UNEVEN = 0.05  # of the step: how far distances between few values may be off whole steps
@@ -169,7 +171,8 @@ class QualityPass:
         self.ends: list[FloatArray] = [np.zeros((4, n_axes, 0))]  # low, high, mean, square
         self.close = _Close(n_axes)
         self.loudest = [_Loudest() for _ in range(n_axes)]
-        self.runs = [_Runs(row, max(_RUN_SAMPLES, round(_RUN_S * rate))) for row in range(n_axes)]
+        shortest = _RUN_S if self.period == self.stretch else _LONG_RUN_S
+        self.runs = [_Runs(row, max(_RUN_SAMPLES, round(shortest * rate))) for row in range(n_axes)]
 
     def add(self, samples: FloatArray) -> None:
         """Take in the next samples [m/s²], shape (n_axes, n)."""
@@ -187,8 +190,10 @@ class QualityPass:
         self.rest = samples[:, cut:].copy()
 
     def _whole_frames(self, frames: FloatArray) -> None:
-        low, high, mean = frames.min(axis=2), frames.max(axis=2), frames.mean(axis=2)
-        square = np.vecdot(frames, frames) / self.frame - mean * mean
+        low, high = frames.min(axis=2), frames.max(axis=2)
+        heard = frames if self.period == self.stretch else frames[:, :, : -(-self.frame // _HEARD)]
+        mean = heard.mean(axis=2)
+        square = np.vecdot(heard, heard) / heard.shape[2] - mean * mean
         self.ends.append(np.stack([low, high, mean, np.maximum(square, 0.0)]))
         peak = np.maximum(high, -low)
         if self.ceiling is not None and peak.max() >= AT_CEILING * self.ceiling:
