@@ -82,7 +82,7 @@ def add(
         shown = [e for e in entries(log, documents=False) if e.recording_sha256 in own]
     known = [e for e in shown if (e.recording_sha256, e.kind, e.inputs_sha256) in before]
     body = {"entries": [e.to_dict() for e in shown], "added": len(shown) - len(known), "known_before": len(known)}
-    notices = [*session.failures, *remarks]
+    notices = [*session.failures, *(n for run in session.runs for n in run.against), *remarks]
     emit(document("log", body, notices), as_json, render, InputError.exit_code if session.failures else 0)
 
 

@@ -307,7 +307,7 @@ FLAWS: dict[str, tuple[Flaw, str]] = {
     "constant offset": (offset, "dc_offset"),
     "drop-outs, stuck": (dropped, "dropouts"),
     "mains pick-up": (hummed, "hum"),
-    "loose sensor": (loosened, "chatter"),
+    "loose sensor": (loosened, "shocks"),
     "no anti-alias filter": (aliased, "aliasing"),
     "mesh lines folded": (folded, "aliasing"),
     "coarse resolution": (coarse, "resolution"),

@@ -57,6 +57,7 @@ def test_a_tone_in_every_field_of_its_row() -> None:
     for part in (unc.MOUNTING, unc.ALIGNMENT, unc.POSITION, unc.OPERATOR, unc.REPEATABILITY):
         assert by_name[part.name] == pytest.approx(100 * part.relative)
     doubt = 2 * total * sum((pct / 100) ** 2 for pct in by_name.values()) ** 0.5  # JCGM 100:2008 eq. 12 and 18
+    assert row.pop("checks") == {"verdict": "sound", "not_passed": []}
     by_axis = {
         "a_hw_mps2": [3 * weighted, 2 * weighted, weighted],
         "a_band_limited_mps2": [3 * limited, 2 * limited, limited],

@@ -169,7 +169,7 @@ def test_too_short_is_refused() -> None:
 def test_clipped_is_refused() -> None:
     origin = Origin(calibration=Calibration.full_scale("4 g"))
     samples = np.clip(tone(100, 6400, 10, (60.0, 2.0, 1.0)).samples, -39.2266, 39.2266)
-    assert codes(vk.grade(vk.Recording(samples, 6400, origin=origin))) == {"clipped"}
+    assert codes(vk.grade(vk.Recording(samples, 6400, origin=origin))) == {"check_clipping"}
 
 
 def test_a_rate_that_cannot_carry_the_tools_lines_is_refused() -> None:

@@ -41,6 +41,8 @@ def measures(
     slope_kurtosis: float | tuple[float, ...] = 3.0,
     runs: tuple[Run, ...] = (),
     found: Spectra | None = None,
+    at_ceiling: int = 0,
+    repeats: float = 0.0,
 ) -> Measures:
     """Return measures of a recording: the frames' level [m/s²] in equal parts on every axis, with that kurtosis.
 
@@ -53,7 +55,7 @@ def measures(
     square = np.tile(np.asarray(frames, dtype=float) ** 2 / n, (n, 1))
     slope_square = np.full(square.shape, slope**2)
     by_axis = [np.broadcast_to(np.array(k, dtype=float).reshape(-1, 1), (n, 1)) for k in (kurtosis, slope_kurtosis)]
-    bell = np.round(1000 * np.exp(-((np.arange(200) - 99.5) ** 2) / 800)).astype(np.int64)
+    bell = np.round(1000 * np.exp(-((np.arange(200) - 99.5) ** 2) / 1600)).astype(np.int64)
     return Measures(
         round(seconds * rate),
         rate,
@@ -62,11 +64,17 @@ def measures(
         np.full(n, -10.0),
         np.full(n, 10.0),
         tuple(Histogram(-10.0, 0.1, bell) for _ in range(n)),
+        (),
+        np.full(n, at_ceiling),
         np.full(n, lsb),
+        np.full(square.shape, -10.0),
+        np.full(square.shape, 10.0),
         square,
+        np.arange(square.shape[1]),
         square**2 * by_axis[0],
         slope_square,
         slope_square**2 * by_axis[1],
+        np.full(square.shape, repeats),
         runs,
         found if found is not None else spectra(np.ones((n, 2001)), 0.25),
     )
@@ -92,5 +100,10 @@ def figures(check: Check | None) -> tuple[str, float | None, float | None]:
         assert check.remedy is None, check
     else:
         assert check.remedy and len(check.remedy.split()) > 1
-    assert set(check.to_dict()) == {"name", "status", "value", "limit", "message", "source", "remedy"}
+    keys = {"name", "status", "value", "limit", "message", "source", "remedy", "true_above_pct"}
+    assert set(check.to_dict()) == keys
+    if check.status == "pass":
+        assert check.true_above_pct is None
+    elif check.true_above_pct is not None:
+        assert -100 <= check.true_above_pct[0] <= check.true_above_pct[1]
     return check.status, check.value, check.limit

@@ -119,7 +119,7 @@ def test_an_offset_of_the_chain(mean: tuple[float, ...], range_: str | None, sta
 def test_the_end_of_range_is_the_lowest_that_is_stated() -> None:
     def ceiling(full_scale: str | None, sensor: str | None) -> float | None:
         calibration = Calibration.full_scale(full_scale) if full_scale else Calibration.unit("g")
-        return known_ceiling(context(calibration=calibration, sensor=SensorFacts(range=sensor)))
+        return known_ceiling(context(calibration=calibration, sensor=SensorFacts(range=sensor)).origin)
 
     assert ceiling(None, None) is None
     assert ceiling("30 m/s2", None) == 30.0

@@ -49,15 +49,40 @@ def test_where_the_kurtosis_says_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kurtosis", "level", "status"), [(8.1, 0.31, "doubtful"), (7.9, 9, "pass"), (20, 0.29, "pass")]
+    ("kurtosis", "level", "peak", "status"),
+    [(8.1, 0.31, 51, "doubtful"), (7.9, 9, 51, "pass"), (20, 0.29, 51, "pass"), (8.1, 9, 49, "pass")],
 )
-def test_shocks_raise_the_kurtosis(kurtosis: float, level: float, status: str) -> None:
-    found = shape.chatter(measures(kurtosis=(3.0, kurtosis, 2.0), level=level), context())
+def test_shocks_raise_the_kurtosis(kurtosis: float, level: float, peak: float, status: str) -> None:
+    made = measures(kurtosis=(3.0, kurtosis, 2.0), level=level)
+    found = shape.shocks(replace(made, frame_high=np.full(made.frame_high.shape, float(peak))), context())
     assert figures(found) == (status, pytest.approx(kurtosis), 8.0)
-    assert found.name == "chatter" and f"kurtosis {kurtosis:.3g} while running" in found.message
+    assert found.name == "shocks" and f"(kurtosis {kurtosis:.3g}" in found.message
     assert ("no shocks" in found.message) is (status == "pass")
-    assert figures(shape.chatter(measures(seconds=0.9), context())) == ("pass", None, 8.0)
-    assert shape.chatter(measures(seconds=0.9), context()).name == "chatter"
+    assert ("not made for shocks" in found.message) is (status == "doubtful")
+    assert figures(shape.shocks(measures(seconds=0.9), context())) == ("pass", None, 8.0)
+    assert shape.shocks(measures(seconds=0.9), context()).name == "shocks"
+
+
+@pytest.mark.parametrize(("every_s", "status"), [(2.0, "doubtful"), (5.0, "pass")])
+def test_shocks_that_come_now_and_then(every_s: float, status: str) -> None:
+    """One frame of 0.125 s in so many reaches 12 times the r.m.s. value; the usual second shows nothing of it."""
+    made = measures(level=9.0)  # 5.2 m/s² an axis
+    high = made.frame_high.copy()
+    high[1, 5 :: round(8 * every_s)] = 12 * 9.0
+    assert figures(shape.shocks(replace(made, frame_high=high), context()))[0] == status
+
+
+@pytest.mark.parametrize(("above", "said"), [(51.0, True), (49.0, False)])
+def test_what_lies_above_the_bands_of_wh_is_said(above: float, said: bool) -> None:
+    """The highest band ends at 1250·10^0.05 = 1403 Hz (IEC 61260-1:2014 eq. 6); half of the power lies above."""
+    density = np.zeros((3, 8001))
+    density[0, round(1410 / STEP)], density[1, round(1390 / STEP)] = above**2 / STEP, 0.9 * above**2 / STEP
+    found = shape.beyond_wh(measures(found=spectra(density, STEP)), "r.wav")
+    assert bool(found) is said
+    if said:
+        assert (found[0].severity, found[0].value) == ("info", pytest.approx(above))
+    density[1] *= 1.3
+    assert not shape.beyond_wh(measures(found=spectra(density, STEP)), "r.wav")
 
 
 def test_kurtosis_is_that_of_whole_seconds_with_the_tool_running() -> None:

@@ -10,7 +10,7 @@ import pytest
 from tests.recording.made import Array, context, figures, measures, spectra
 from vibekit.recording import checks_signal as signal
 from vibekit.recording.calibration import Calibration
-from vibekit.recording.measures import Histogram, Measures, Run
+from vibekit.recording.measures import Histogram, Measures
 from vibekit.recording.toolsheet import ToolSheet, parse_tool
 
 STEP = 0.25
@@ -31,7 +31,8 @@ def ended(counts: int, n: int) -> Measures:
     stacked[2024], stacked[1024] = counts, n - counts  # (10 + 10.24) / 0.01
     flat, full = Histogram(-10.24, 0.01, inside), Histogram(-10.24, 0.01, stacked)
     made = replace(measures(n / 1000, rms=(1.0, 1.0)), histograms=(flat, full))
-    return replace(made, peak_low=np.array([-1.0, -1.0]), peak_high=np.array([1.0, 10.0 if counts else 1.0]))
+    ends = {"peak_low": np.array([-1.0, -1.0]), "peak_high": np.array([1.0, 10.0 if counts else 1.0])}
+    return replace(made, **ends, at_ceiling=np.array([0, counts]))
 
 
 @pytest.mark.parametrize(("counts", "status"), [(0, "pass"), (1, "doubtful"), (10, "doubtful"), (11, "fail")])
@@ -117,7 +118,7 @@ def shift(*axes: Array) -> tuple[str, float | None, float | None]:
     return figures(found)
 
 
-@pytest.mark.parametrize(("ratio", "status"), [(0.48, "pass"), (0.53, "doubtful"), (2.9, "doubtful"), (3.2, "fail")])
+@pytest.mark.parametrize(("ratio", "status"), [(0.48, "pass"), (0.53, "doubtful"), (0.97, "doubtful"), (1.03, "fail")])
 def test_energy_that_creeps_below_the_tool(ratio: float, status: str) -> None:
     """c/f² weighted with 1 up to 16 Hz and (16/f)² above: from 3 to 20 Hz c·(1/3 - 1/16 + 256/3·(1/16³ - 1/20³)),
     h from 20 to 1400 Hz h·256·(1/20 - 1/1400)."""
@@ -167,53 +168,6 @@ def test_the_less_it_falls_the_more_there_must_be() -> None:
     assert ratio is not None and limit == pytest.approx(0.5 * 10 ** (1.0 / 3.0), rel=0.03)
     for share, status in ((0.9, "pass"), (1.1, "doubtful"), (9.0, "doubtful")):  # ratio goes as 1 / sqrt(h)
         assert found((ratio / (share * limit)) ** 2)[0] == status
-
-
-def stuck(*runs: tuple[int, int], level: float = 10.0, value: float = 1.0, **more: float) -> Measures:
-    found = tuple(Run(0, start, length, value) for start, length in runs)
-    return measures(level=np.full(160, level), runs=found, **more)  # type: ignore[arg-type]
-
-
-@pytest.mark.parametrize(("length", "status"), [(200, "doubtful"), (201, "fail")])
-def test_samples_that_stand_still_in_motion(length: int, status: str) -> None:
-    """200 of 20000 samples are 1 %."""
-    found = signal.dropouts(stuck((5000, 100), (9000, length - 100)), context())
-    assert figures(found) == (status, 2.0, 0.0)
-    assert found.name == "dropouts"
-    assert found.message.startswith(
-        f"2 stretches of stuck samples, {length / 200:.2g} % of the time, the first at 5.000 s on x"
-    )
-    none = signal.dropouts(stuck(), context())
-    assert figures(none) == ("pass", 0.0, 0.0)
-    assert none.message == "0 stretches of stuck samples, 0 % of the time"
-
-
-def test_samples_that_may_stand_still() -> None:
-    """At the end of the range (a flat top), near the resolution, or where nothing moves before or after."""
-    passes = ("pass", 0.0, 0.0)
-    for value in (10.0, -10.0):
-        assert figures(signal.dropouts(stuck((5000, 200), value=value), context())) == passes
-    axis = 10.0 / 3**0.5
-    for steps, count in ((8.1, 1.0), (7.9, 0.0)):
-        assert figures(signal.dropouts(stuck((5000, 200), lsb=axis / steps), context()))[1] == count
-    still = np.full(160, 10.0)
-    for frame, moved in ((39, 0.0), (42, 0.0), (38, 1.0), (43, 1.0)):  # 5000 samples are 40 frames of 125
-        level = still.copy()
-        level[frame] = 0.5
-        m = measures(level=level, runs=(Run(0, 5000, 200, 1.0),))
-        assert figures(signal.dropouts(m, context()))[1] == moved, frame
-    for part, moved in ((0.99, 0.0), (1.01, 1.0)):  # a tenth of the usual level still counts as motion
-        level = still.copy()
-        level[39] = 1.0 * part
-        assert figures(signal.dropouts(measures(level=level, runs=(Run(0, 5000, 200, 1.0),)), context()))[1] == moved
-
-
-def test_runs_at_the_ends_of_a_recording() -> None:
-    """Beside the first and the last frame stands the run's own; a recording shorter than a frame says nothing."""
-    assert figures(signal.dropouts(stuck((0, 50)), context()))[1] == 1.0
-    assert figures(signal.dropouts(stuck((19_950, 50)), context()))[1] == 1.0
-    short = measures(seconds=0.1, runs=(Run(0, 10, 20, 1.0),))
-    assert figures(signal.dropouts(short, context())) == ("pass", 0.0, 0.0)
 
 
 def lined(*lines: tuple[float, float], floor: float = 1e-4) -> Array:

@@ -159,14 +159,22 @@ def test_coarse_steps_and_few_levels_say_nothing() -> None:
     assert find_clipping(clipped, -1.0, 1.0, 2.0 / 199, None) == Clipping(0)
     for levels, tells in ((101, True), (98, False)):  # 5 % of 2000 bins
         counts = np.zeros(BINS, dtype=np.int64)
+        counts[np.linspace(0, 1800, levels - 1).astype(int)] = 100
         counts[-1] = 20_000
-        counts[: 900 : 900 // levels] = 100
-        counts[np.flatnonzero(counts)[levels - 1 : -1]] = 0
         found = find_clipping(Histogram(-1.0, WIDTH, counts), -1.0, 1.0, 0.0, None)
         assert (found.samples > 0) is tells, np.count_nonzero(counts)
-    few = np.zeros(BINS, dtype=np.int64)
-    few[[0, 100, 200, 300, 400]], few[-1] = 1, 95  # 100 samples cannot fill more than 25 levels
-    assert find_clipping(Histogram(-1.0, WIDTH, few), -1.0, 1.0, 0.0, None).samples == 95
+
+
+@pytest.mark.parametrize("per_turn", [5, 8, 20, 40, 100, 200])
+def test_a_tone_in_step_with_the_rate_has_no_flat_tops(per_turn: int) -> None:
+    """It meets the same few values again and again; noise on them makes a heap of each, and nothing in between."""
+    n = 60_000
+    tone = np.sin(2 * np.pi * np.arange(n) / per_turn + 0.3)
+    for noise in (0.0, 0.003, 0.01):
+        samples = tone + noise * np.random.default_rng(1).standard_normal(n)
+        counts, edges = np.histogram(samples, 16384, (-1.1, 1.1))
+        histogram = Histogram(-1.1, edges[1] - edges[0], counts)
+        assert find_clipping(histogram, samples.min(), samples.max(), 0.0, None) == Clipping(0)
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,8 @@ ALL = {"grade", "speed", "gear_mesh", "bearings"}
     [
         (None, ALL),
         ((6.3, 2000.0), ALL),
-        ((6.4, 2000.0), ALL - {"grade"}),
+        ((12.5, 2000.0), ALL),
+        ((12.6, 2000.0), ALL - {"grade"}),
         ((0.0, 1999.0), ALL - {"bearings"}),
         ((0.0, 1000.0), ALL - {"bearings"}),
         ((0.0, 999.0), {"grade", "speed"}),
@@ -64,7 +65,7 @@ ALL = {"grade", "speed", "gear_mesh", "bearings"}
     ],
 )
 def test_a_tool_that_nobody_described(band: tuple[float, float] | None, usable: set[str]) -> None:
-    """To 630 Hz for the hand, from 1 kHz on for gears, from 2 kHz on for bearings (common practice, no source)."""
+    """From 12.5 to 630 Hz for the hand, from 1 kHz on for gears, from 2 kHz on for bearings (no source)."""
     assert good_for(report(band)) == usable
 
 
@@ -77,6 +78,8 @@ def test_a_tool_that_nobody_described(band: tuple[float, float] | None, usable: 
         ((0.0, 299.0), 6400.0, {"speed"}),
         ((0.0, 100.0), 6400.0, {"speed"}),
         ((0.0, 99.0), 6400.0, set()),
+        ((100.0, 3000.0), 12800.0, ALL),
+        ((101.0, 3000.0), 12800.0, ALL - {"grade"}),  # the spindle turns below it
     ],
 )
 def test_a_tool_with_its_lines(band: tuple[float, float] | None, rate: float, usable: set[str]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,6 +58,16 @@ class RunResult:
     speed_source: str | None
     notices: tuple[Notice, ...]
     grade: dict[str, Any]
+
+    @property
+    def against(self) -> tuple[Notice, ...]:
+        """What speaks against the values: refusals and cautions, each naming the recording."""
+        name = Path(self.file).name
+        return tuple(
+            n if name in n.message else replace(n, message=f"{name}: {n.message}")
+            for n in self.notices
+            if n.severity != "info"
+        )
 
     @property
     def tool(self) -> str | None:

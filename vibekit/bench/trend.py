@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -117,6 +118,7 @@ def trend(
     if quantity == "a_hv_mps2":
         used, said = joined_entries(used)
         notices += said
+    notices += _doubts(entries, used, tag, quantity)
     points, against = _points(used, quantity)
     positive = quantity.endswith(("_mps2", "_rpm", "_g_mm")) and all(point.value > 0 for point in points)
     scale: Callable[[float], float] = math.log if positive else float
@@ -163,6 +165,22 @@ def _number(value: Any) -> float | None:
         if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
         else None
     )
+
+
+def _doubts(entries: Sequence[Entry], used: Sequence[Entry], tag: str, quantity: str) -> list[Notice]:
+    """Return what the checks doubt of the points, and which recordings are no point because they refuse a value."""
+    told = [
+        Notice(**{**notice, "message": f"{Path(entry.file).name}: {notice['message']}".replace(f"{entry.file}: ", "")})
+        for entry in used
+        for notice in entry.document.get("notices", ())
+        if notice["severity"] == "caution" and notice["code"].startswith("check_")
+    ]
+    refused = [e for e in entries if e.tag == tag and quantity in e.quantities and e.quantities[quantity] is None]
+    if refused:
+        names = ", ".join(sorted({Path(entry.file).name for entry in refused}))
+        message = f"no point of the trend, as they cannot be graded: {names}"
+        told.append(Notice("refused_left_out", "caution", message, len(refused), remedy="see vibekit check"))
+    return told
 
 
 def _nothing(entries: Sequence[Entry], tag: str, quantity: str) -> str:

@@ -48,14 +48,21 @@ def band_matrix(sample_rate: float, size: int) -> tuple[slice, FloatArray]:
     return bins, np.clip(overlap / resolution, 0.0, 1.0)
 
 
+def fade_in(length: int) -> FloatArray:
+    """Return a rise from 0 to 1; its square and that of its mirror image sum to one.
+
+    sin(π/2·sin²) keeps a strong line out of far bands: over 1 s it meets class 1 of IEC 61260-1 down to 6.3 Hz, a plain
+    sine fade misses it by 14 dB. Source of the shape: Vorbis I specification, 4.3.1.
+    """
+    return np.asarray(np.sin(0.5 * np.pi * np.sin(0.5 * np.pi * (np.arange(length) + 0.5) / max(length, 1)) ** 2))
+
+
 def crossfade(history: int, hop: int) -> FloatArray:
     """Return the window of a block, shape (history + hop,): neighbours overlap by `history`, squares sum to one.
 
-    So every sample counts exactly once in the sum of the blocks' energies. The fade sin(π/2·sin²) keeps a strong line
-    out of far bands: over 1 s it meets class 1 of IEC 61260-1 down to 6.3 Hz, a plain sine fade misses it by 14 dB.
-    Source of the shape: Vorbis I specification, 4.3.1.
+    So every sample counts exactly once in the sum of the blocks' energies.
     """
-    fade = np.sin(0.5 * np.pi * np.sin(0.5 * np.pi * (np.arange(history) + 0.5) / history) ** 2)
+    fade = fade_in(history)
     return np.concatenate([fade, np.ones(hop - history), fade[::-1]])
 
 
@@ -72,17 +79,54 @@ class BandEnergies:
         self.fade = self.size - self.hop
         self.block_frames = self.hop // frame
         self.fade_frames = -(-self.fade // frame)
+        self._frame, self._every = frame, plan.every
         self._window, self._sums = crossfade(self.fade, self.hop), _BandSums(plan, self.size)
 
     def stretches(self, thinned: Iterable[FloatArray], n_axes: int) -> Iterator[FloatArray]:
         """Yield stretches of whole blocks from consecutive parts of a signal [m/s²], each of shape (n_axes, n)."""
         return overlapping(self._ended(thinned, n_axes), n_axes, self.size, self.hop, _BLOCKS)
 
+    def counted(self, counts: FloatArray) -> FloatArray:
+        """Return how many of the samples of each frame count in the energies, those at both ends in part.
+
+        Where a recording begins and ends it is cut off: that edge, and the settling of the filter, is in no band.
+        """
+        n = -(-int(counts.sum()) // self._every)
+        fade = min(self.fade, n // 2)
+        share, lost = fade_in(fade) ** 2, np.zeros(len(counts) * self._frame)
+        lost[:fade] += 1.0 - share
+        lost[n - fade : n] += 1.0 - share[::-1]
+        return np.asarray(np.maximum(counts - self._every * lost.reshape(-1, self._frame).sum(axis=1), 0.0))
+
+    def _tapered(self, thinned: Iterable[FloatArray]) -> Iterator[FloatArray]:
+        """Yield a signal that fades in and out over the time that it takes two blocks to fade into each other."""
+        held, begun, rise = None, False, fade_in(self.fade)
+        for part in thinned:
+            if not begun or part.shape[1] < self.fade:
+                held = part if held is None else np.concatenate([held, part], axis=1)
+                if held.shape[1] < 2 * self.fade and not begun:
+                    continue
+                if not begun:
+                    held[:, : self.fade] *= rise
+                    begun = True
+                part, held = held, None
+            if held is not None:
+                yield held
+            yield part[:, : -self.fade]
+            held = part[:, -self.fade :].copy()
+        if held is None:
+            return
+        if not begun:
+            rise = fade_in(held.shape[1] // 2)
+            held[:, : rise.size] *= rise
+        held[:, held.shape[1] - rise.size :] *= rise[::-1]
+        yield held
+
     def _ended(self, thinned: Iterable[FloatArray], n_axes: int) -> Iterator[FloatArray]:
-        """Yield a signal with silence before it, to fade in from, and after it, to the end of a block past its fade."""
+        """Yield a signal that fades in from silence and out into it, to the end of a block past its fade."""
         length = self.fade
         yield np.zeros((n_axes, self.fade))
-        for part in thinned:
+        for part in self._tapered(thinned):
             length += part.shape[1]
             yield part
         blocks = -(-length // self.hop)

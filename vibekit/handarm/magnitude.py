@@ -15,14 +15,14 @@ from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.axes import total_value
 from vibekit.handarm.bands import nominal_centres
 from vibekit.handarm.gate import Gate, frames_in, structure_of, time_in, trigger_on_s, unknown_s
-from vibekit.handarm.gradeability import FULL_BAND_HZ, ClippingCount, reasons_against
 from vibekit.handarm.onepass import LevelTrack, measure
 from vibekit.handarm.summary import grade_document
 from vibekit.handarm.time_notices import time_notices
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.background import floor_notice
 from vibekit.recording.conditions import is_off
-from vibekit.recording.limits import band_covered
+from vibekit.recording.limits import band_notice, covers_all, length_notice
+from vibekit.recording.quality import CheckReport, Looked
 from vibekit.recording.recording import FloatArray, SignalSource
 from vibekit.recording.segments import middle
 from vibekit.recording.sidecar import AXES_FACTOR
@@ -32,6 +32,7 @@ from vibekit.recording.toolsheet import ToolSheet
 BoolArray = NDArray[np.bool_]
 ByAxis = dict[str, float | None]
 
+_OF_SENSOR = ("axes", "resolution", "aliasing", "hum")  # checks of what stays the same from recording to recording
 _LEAST_OFF_S = 2.0  # of trigger-off time that tell the floor: more than a tool takes to come to rest
 
 
@@ -68,6 +69,7 @@ class VibrationMagnitude:
     sample_rate: float
     axes: tuple[str, ...]
     band_covered_hz: tuple[float, float]
+    checked: CheckReport
     gradeable: bool
     a_hw_mps2: ByAxis
     a_hv_mps2: float | None
@@ -131,6 +133,7 @@ class VibrationMagnitude:
             "sample_rate_hz": self.sample_rate,
             "band_covered_hz": list(self.band_covered_hz),
             "gradeable": self.gradeable,
+            "checks": self.checked.verdict(),
             "weighting": "Wh",
             "a_hw_mps2": self.a_hw_mps2,
             "a_hv_mps2": self.a_hv_mps2,
@@ -182,14 +185,34 @@ def grade(
     if not source.axes:
         raise InputError(f"{source.origin.file or 'recording'}: holds no acceleration axis (x, y, z) to be graded")
     tool = tool or source.origin.tool
-    clipping = ClippingCount(source)
-    track = measure(clipping, progress)
+    looked = Looked(source)
+    track = measure(looked, progress)
+    checked = looked.report(tool)
     times = _structure(source, track)
-    band = band_covered(source.sample_rate, source.origin.sensor.band_hz, source.origin.timing)
-    on_s = trigger_on_s(track, times)
-    limits = reasons_against(tool, band, on_s, clipping.share)
-    notices = (*source.origin.notices, *limits)
-    return _evaluate(source, tool, track, times, band, not refused(limits), notices, missing_axes_factor)
+    limits = _reasons_against(checked, tool, trigger_on_s(track, times))
+    notices = (*source.origin.notices, *limits, *checked.remarks)
+    return _evaluate(source, tool, track, times, checked, not refused(limits), notices, missing_axes_factor)
+
+
+def _reasons_against(checked: CheckReport, tool: ToolSheet | None, on_s: float) -> list[Notice]:
+    """Return what limits the grade: refusals, where no value may be given, and cautions."""
+    limits = (length_notice(on_s), band_notice(tool, checked.band_covered_hz), *checked.against("grade"))
+    return [notice for notice in limits if notice is not None]
+
+
+def _doubts(checked: CheckReport, sensor: str | None) -> tuple[unc.UncertaintyPart, ...]:
+    """Return what the checks doubt as parts of the uncertainty: r.m.s. distance of the true value from the one told.
+
+    Rectangular between the least and the most that the true value lies above it: JCGM 100:2008 4.3.7, F.2.4.5.
+    """
+    parts = []
+    for check in checked.doubts():
+        low, high = (pct / 100.0 for pct in check.true_above_pct or (0.0, 0.0))
+        relative = math.sqrt((low * low + low * high + high * high) / 3.0)
+        cause: unc.Cause = "sensor" if check.name in _OF_SENSOR else "recording"
+        name, origin = check.name.replace("_", " "), f"check: rectangular, true value {low:+.0%} to {high:+.0%}"
+        parts.append(unc.UncertaintyPart(name, relative, origin, cause, sensor if cause == "sensor" else None))
+    return tuple(parts)
 
 
 def _structure(source: SignalSource, track: LevelTrack) -> TimeStructure:
@@ -209,7 +232,7 @@ def _evaluate(
     tool: ToolSheet | None,
     track: LevelTrack,
     times: TimeStructure,
-    band: tuple[float, float],
+    checked: CheckReport,
     gradeable: bool,
     notices: tuple[Notice, ...],
     missing_axes_factor: float | None,
@@ -237,7 +260,8 @@ def _evaluate(
         trigger_on_s=trigger_on_s(track, times),
         sample_rate=track.sample_rate,
         axes=source.axes,
-        band_covered_hz=band,
+        band_covered_hz=checked.band_covered_hz,
+        checked=checked,
         gradeable=gradeable,
         a_hw_mps2=_by_axis(source.axes, weighted, gradeable),
         a_hv_mps2=total.a_hv_mps2 if gradeable else None,
@@ -245,7 +269,11 @@ def _evaluate(
         peak_mps2=_by_axis(source.axes, track.peak[:, used].max(axis=1), True),
         running_max_mps2=math.sqrt(running.max()) if gradeable and running.size else None,
         third_octave=_third_octaves(track, on),
-        budget=(*total.parts, *unc.known_parts(facts, band[1] >= FULL_BAND_HZ, tool, source.origin.sensor)),
+        budget=(
+            *total.parts,
+            *_doubts(checked, keys["sensor"]),
+            *unc.known_parts(facts, covers_all(checked.band_covered_hz), tool, source.origin.sensor),
+        ),
         track=track,
         times=times,
         states=states,
@@ -319,4 +347,6 @@ def _third_octaves(track: LevelTrack, on: BoolArray) -> ThirdOctaves:
     padded[track.fade_frames : track.fade_frames + on.size] = on
     touched = [bool(padded[i * span : (i + 1) * span + track.fade_frames].any()) for i in range(n_blocks)]
     energy = track.bands[touched].sum(axis=0)
-    return ThirdOctaves(nominal_centres(track.sample_rate), np.sqrt(energy / track.counts[on].sum()))
+    return ThirdOctaves(
+        nominal_centres(track.sample_rate), np.sqrt(energy / max(float(track.band_counts[on].sum()), 1e-9))
+    )

@@ -28,6 +28,7 @@ class LevelTrack:
     flat with (f / 100 Hz)² on top, in which a hand's motion counts least [m²/s⁴].
     `bands` (n_blocks, n_axes, n_bands): unweighted energy per block of
     `block_frames` frames [m²/s⁴ · samples]; a block fades in over the last `fade_frames` frames of the one before.
+    `band_counts` (n_frames,): samples of each frame that are in the bands, fewer at both ends.
     """
 
     sample_rate: float
@@ -42,6 +43,7 @@ class LevelTrack:
     bands: FloatArray
     block_frames: int
     fade_frames: int
+    band_counts: FloatArray
 
     @property
     def n_samples(self) -> int:
@@ -105,6 +107,7 @@ def measure(source: SignalSource, progress: Callable[[float], None] | None = Non
         blocks,
         bands.block_frames,
         bands.fade_frames,
+        bands.counted(counts),
     )
 
 

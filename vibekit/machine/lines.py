@@ -8,7 +8,7 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 
-from vibekit.errors import Notice, RecordingLimitError, UsageError, document
+from vibekit.errors import Notice, RecordingLimitError, UsageError, document, refused
 from vibekit.machine.drivetrain import ExpectedLine, expected_lines
 from vibekit.machine.envelope import band_notices, most_impulsive
 from vibekit.machine.families import SidebandRow, sideband_families
@@ -28,6 +28,7 @@ from vibekit.machine.spectra import Spectrum, amplitude_spectrum
 from vibekit.machine.speed import MIN_DURATION_S, MIN_RATE_HZ, SpeedEstimate, estimate_speed
 from vibekit.machine.teeth import TeethProposal, propose_teeth, untold_mesh
 from vibekit.recording.gaps import in_one_piece, piece_notice
+from vibekit.recording.quality import verdict_on
 from vibekit.recording.recording import FloatArray, Recording, SignalSource
 from vibekit.recording.toolsheet import Shaft, ToolSheet
 
@@ -141,8 +142,11 @@ def spectrum(
             f"{recording.origin.file}: {recording.sample_rate:g} Hz cannot carry a line: {MIN_RATE_HZ:g} Hz are needed"
         )
     tool = tool or recording.tool
+    doubts = verdict_on(recording, "speed", tool)
+    if refused(doubts):
+        raise RecordingLimitError(doubts[0].message)
     speed = speed or estimate_speed(recording, tool)
-    notices = _speed_notices(speed)
+    notices = (*_speed_notices(speed), *doubts)
     crossed: tuple[Resonance, ...] | None = None
     shares: tuple[ShaftShare, ...] = ()
     rest: Spectrum | None = None

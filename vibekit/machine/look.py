@@ -10,6 +10,7 @@ from vibekit.machine.signal_views import views_of
 from vibekit.machine.speed import SpeedEstimate, estimate_speed
 from vibekit.recording.gaps import in_one_piece
 from vibekit.recording.limits import band_covered
+from vibekit.recording.quality import verdict_on
 from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import ToolSheet
 
@@ -32,10 +33,12 @@ def look(recording: Recording, tool: ToolSheet | None) -> Look:
     """Return what a recording shows of the parts that the tool sheet names."""
     recording = in_one_piece(recording)
     speed = estimate_speed(recording, tool)
-    found = _features(recording, tool, speed)
+    doubts = verdict_on(recording, "speed", tool)
+    found = next((n for n in doubts if n.severity == "refusal"), None) or _features(recording, tool, speed)
     features, refusal = (None, found) if isinstance(found, Notice) else (found, None)
     origin = recording.origin
-    return Look(origin.file, origin.facts.condition, speed, features, refusal, tuple(origin.notices))
+    notices = (*origin.notices, *(n for n in doubts if n.severity != "refusal"))
+    return Look(origin.file, origin.facts.condition, speed, features, refusal, notices)
 
 
 def _features(recording: Recording, tool: ToolSheet | None, speed: SpeedEstimate) -> RecordingFeatures | Notice:

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from vibekit.errors import Notice, document
+from vibekit.errors import Notice, document, refused
 from vibekit.machine import speed_notices as said, tach_doubt
 from vibekit.machine.drivetrain import shaft_speeds
 from vibekit.machine.speed_target import LineSpeed, Rival
@@ -16,6 +16,7 @@ from vibekit.machine.states import MOST_DROOP, Segment, states
 from vibekit.machine.tach import tach_track
 from vibekit.machine.train_speed import line_speed
 from vibekit.recording.gaps import in_one_piece, piece_notice
+from vibekit.recording.quality import verdict_on
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.segments import FRAME_S
 from vibekit.recording.toolsheet import ToolSheet
@@ -140,7 +141,12 @@ def estimate_speed(recording: Recording, tool: ToolSheet | None = None) -> Speed
     if by_tach is not None:
         settled = _held_against_lines(by_tach, recording, tool)
         return _filled(settled, recording, tool) if settled.source == "tach" else settled
+    doubts = verdict_on(recording, "speed", tool)
+    if refused(doubts) and recording.sound is None:
+        return _unknown(recording, *doubts)
     best = _from_any_lines(recording, tool)
+    if best.known:
+        best = replace(best, notices=(*best.notices, *(n for n in doubts if n.severity != "refusal")))
     if recording.tach is not None:
         best = replace(best, notices=(tach_doubt.no_pulses(), *best.notices))
     return best

@@ -5,20 +5,31 @@ from __future__ import annotations
 import numpy as np
 
 from vibekit.recording.background import LEAST_RATIO
-from vibekit.recording.check_result import NO_SOURCE, Check, Context, Status, known_ceiling, running_frames, verdict
+from vibekit.recording.check_result import (
+    NO_SOURCE,
+    Check,
+    Context,
+    Status,
+    added,
+    known_ceiling,
+    verdict,
+    weighted_power,
+)
 from vibekit.recording.limits import (
     GRADE_BAND_HZ,
     MIN_USABLE_S,
     RELIABLE_S,
+    covers_all,
     folded_hz,
     lines_beyond,
     shaft_lines,
 )
 from vibekit.recording.measures import Measures
 from vibekit.recording.segments import FRAME_S, BoolArray
-from vibekit.standards.hand_arm_weighting import PRINTED_FACTORS
 from vibekit.units import STANDARD_GRAVITY
 
+_TONE = 0.9  # squared share of the lines: one tone is a trial on a shaker, which moves along one line (no source)
+_DEAD = 0.01  # of the largest axis: 40 dB (no source)
 _SAME_SIGNAL = 0.995  # correlation of two axes from which they carry one signal (no source)
 
 
@@ -39,7 +50,7 @@ def length(m: Measures, context: Context) -> Check:
 def band(m: Measures, context: Context) -> Check:
     """Band covered against the one-third-octaves 6.3 to 1250 Hz."""
     low, high = context.band_hz
-    whole = low <= GRADE_BAND_HZ[0] and high >= GRADE_BAND_HZ[1]
+    whole = covers_all(context.band_hz)
     status: Status = "pass" if whole else "doubtful"
     if high < GRADE_BAND_HZ[0] or low >= GRADE_BAND_HZ[1]:
         status = "fail"
@@ -98,7 +109,7 @@ def dc_offset(m: Measures, context: Context) -> Check:
     """Constant part: gravity, when the mean vector is as long as it, or an offset of the chain."""
     mean = float(np.linalg.norm(m.mean))
     gravity = len(m.mean) == 3 and abs(mean - STANDARD_GRAVITY) < 0.05 * STANDARD_GRAVITY
-    ceiling = known_ceiling(context)
+    ceiling = known_ceiling(context.origin)
     limit = 0.1 * ceiling if ceiling else STANDARD_GRAVITY
     if gravity:
         told = context.origin.facts.includes_gravity is not None
@@ -128,7 +139,7 @@ def noise_floor(m: Measures, context: Context) -> Check:
     The trigger stands out by 12 dB of the unweighted level. What shakes nearby is slow, and for the hand slow counts
     more: where the tool is off long enough for a spectrum, the smaller of both ratios is told.
     """
-    running = running_frames(m)
+    running = m.running
     if running.single_state or not running.on.any():
         return Check("noise_floor", "pass", None, 3.0, "no part with the tool off: the floor is not known", NO_SOURCE)
     level, floor = float(np.median(m.levels[running.on])), float(np.median(m.levels[~running.on]))
@@ -153,9 +164,7 @@ def _weighted_over_floor(m: Measures, on: BoolArray) -> float | None:
     longest_off_s = FRAME_S * float(np.max(changes[1::2] - changes[::2], initial=0))
     if longest_off_s * frequency[1] < 2.0:  # a segment is as long as its lines are near: one lies whole inside of two
         return None
-    centres, factors = zip(*PRINTED_FACTORS, strict=True)
-    gain = np.interp(frequency, centres, factors, left=0.0, right=0.0) ** 2
-    quiet, mean = (float((density * gain).sum()) for density in (m.spectra.quiet, m.spectra.mean))
+    quiet, mean = (float(weighted_power(frequency, d).sum()) for d in (m.spectra.quiet, m.spectra.mean))
     share = float(on.mean())
     running = (mean - (1.0 - share) * quiet) / share
     return float(np.sqrt(max(running, 0.0) / max(quiet, 1e-300)))
@@ -173,7 +182,17 @@ def resolution(m: Measures, context: Context) -> Check:
         "all samples are equal" if ratio is None else f"smallest step is {100 * ratio:.2g} % of the level",
         NO_SOURCE,
         None if ratio is None or ratio < 0.3 else "use a narrower range: the steps of the recorder are in the value",
+        None if ratio is None or ratio < 0.3 else _of_steps(m),
     )
+
+
+def _of_steps(m: Measures) -> tuple[float, float]:
+    """Return how far a_hv may be off by the steps: noise of LSB²/12 spread over the band, which adds or hides [%]."""
+    f = m.spectra.frequency_hz
+    grain = np.full(f.size, float(np.sum(m.lsb**2)) / 12.0 / (m.sample_rate / 2.0))
+    told = float(weighted_power(f, m.spectra.mean).sum())
+    share = 100.0 * min(float(weighted_power(f, grain)) / max(told, 1e-30), 1.0)
+    return -share, share
 
 
 def axes(m: Measures, context: Context) -> Check:
@@ -189,15 +208,20 @@ def axes(m: Measures, context: Context) -> Check:
             "ISO 5349-1:2001 clause 6",
             "measure all three axes",
         )
-    dead = [name for name, level in zip(names, rms, strict=True) if level < 0.01 * rms.max()]
+    largest = rms.max()
+    dead = [i for i in range(len(names)) if rms[i] < _DEAD * largest]
     scale = np.outer(rms, rms)
     correlation = np.abs(np.where(scale > 0, m.covariance / np.maximum(scale, 1e-300), 0.0))
     pairs = [(i, j) for i in range(len(names)) for j in range(i) if correlation[i, j] > _SAME_SIGNAL]
     value = float(np.max(correlation[np.triu_indices(len(names), 1)], initial=0.0))
-    message = f"axis {', '.join(dead)} is 40 dB below the largest: dead" if dead else "three live, different axes"
+    message, above = "three live, different axes", None
     if pairs:
         copies = ", ".join(f"{names[j]} and {names[i]}" for i, j in pairs)
         message = f"axes {copies} carry one signal (correlation {value:.4f}): a copy, or motion along one line only"
+        above = _of_copies(m, pairs) if float(m.spectra.line_shares.mean()) < _TONE else None
+    if dead:
+        message = f"axis {', '.join(names[i] for i in dead)} is 40 dB below the largest: dead"
+        above = _of_dead(m, len(dead))
     return Check(
         "axes",
         "doubtful" if pairs or dead else "pass",
@@ -206,7 +230,21 @@ def axes(m: Measures, context: Context) -> Check:
         message,
         NO_SOURCE,
         "look at the wiring and the channel order" if dead or pairs else None,
+        above,
     )
+
+
+def _of_dead(m: Measures, dead: int) -> tuple[float, float]:
+    """Return how far a_hv may be off where an axis is dead: in truth it may shake as much as the largest [%]."""
+    power = weighted_power(m.spectra.frequency_hz, m.spectra.mean)
+    return 0.0, 100.0 * (float(np.sqrt(1.0 + dead * power.max() / max(power.sum(), 1e-30))) - 1.0)
+
+
+def _of_copies(m: Measures, pairs: list[tuple[int, int]]) -> tuple[float, float]:
+    """Return how far a_hv may be off where an axis is a copy: in truth it may be still, or as strong as any [%]."""
+    power = weighted_power(m.spectra.frequency_hz, m.spectra.mean)
+    false = sum(float(max(power[i], power[j])) for i, j in pairs[:2]) / max(float(power.sum()), 1e-30)
+    return added(false)[0], 100.0 * (float(np.sqrt(1.0 + len(pairs[:2]) * float(power.max() / power.sum()))) - 1.0)
 
 
 def sensor_mass(m: Measures, context: Context) -> Check | None:

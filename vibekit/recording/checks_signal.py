@@ -1,18 +1,32 @@
-"""Checks of the signal itself: clipping, aliasing, DC shift, drop-outs, mains pick-up."""
+"""Checks of the signal itself: clipping, aliasing, DC shift, mains pick-up."""
 
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
-from vibekit.recording.check_result import LOUD_MPS2, NO_SOURCE, Check, Context, known_ceiling, running_level, verdict
+from vibekit.recording.check_result import (
+    LOUD_MPS2,
+    NO_SOURCE,
+    Check,
+    Context,
+    added,
+    known_ceiling,
+    running_level,
+    verdict,
+    weighted_power,
+)
+from vibekit.recording.checks_shape import HAND_HZ
 from vibekit.recording.clipping import Clipping, find_clipping
 from vibekit.recording.limits import MAX_CLIPPED_PCT, shaft_lines
-from vibekit.recording.measures import Measures, Run
+from vibekit.recording.measures import AT_CEILING, Measures
 from vibekit.recording.recording import FloatArray
-from vibekit.recording.segments import FRAME_S
 
+_AS_HIGH = 0.995  # of the largest peak: a frame that reaches so high ends in the same flat top
+_BEYOND = 2.0  # times the range: how far what was cut off may have reached (no source)
+_MOST_PCT = 300.0  # beyond this an error has no size worth stating
 _FOLD_BANDS = ((0.475, 0.497), (0.40, 0.43), (0.30, 0.40))  # of the rate: the end, before it, farther away
 _FOLD_FLAT_DB = (1.2, 2.5)  # of the end against before it, and against farther away (no source)
 _FOLD_SHARE = 0.05  # of the power, if the whole band were like its end (no source)
@@ -20,16 +34,38 @@ _SHIFT_BANDS_HZ = (5.0, 8.0, 12.0, 20.0)  # above the hand's own motion, below t
 _SHIFT_FALL_DB = 4.5  # half of what 1/f² gives between them
 _SHIFT_RATIO = 0.5  # weighted r.m.s. below the tool's rate to that above: adds 12 % to the value (no source)
 _SHIFT_DB_PER_DECADE = 3.0  # lack of fall that asks for ten times the ratio (no source)
-_SHIFT_FAIL = 3.0  # adds more than 200 % to the value (no source)
+_SHIFT_STEEPEST_DB = 10.5  # a step that creeps back has 8 dB; steeper is the motion of the hand (no source)
+_SHIFT_SHARES = (0.04, 0.5)  # of the weighted power of all axes: adds 2 or 40 % to the value: doubt, fail (no source)
+_SHIFT_BROAD = 0.4  # of that power: what is not lines (no source)
 _SHIFT_MPS2 = 0.3  # weighted; hand motion alone stays below (no source)
-HAND_HZ = 3.0  # up to here the hand moves the tool about (no source)
 
 
 def clippings(m: Measures, context: Context) -> list[Clipping]:
-    """Return the clipping found on each axis."""
-    ceiling = known_ceiling(context)
-    rows = zip(m.histograms, m.peak_low, m.peak_high, m.lsb, strict=True)
-    return [find_clipping(h, float(low), float(high), float(lsb), ceiling) for h, low, high, lsb in rows]
+    """Return the clipping found on each axis: counted at a known end of range, else from its flat tops.
+
+    Of a long recording flat tops are looked for in the stretches looked at closely, and in the loudest frames.
+    """
+    ceiling, sensor = known_ceiling(context.origin), context.origin.sensor.range is not None
+    return [_clipping_of(m, row, ceiling, sensor) for row in range(len(m.histograms))]
+
+
+def _clipping_of(m: Measures, row: int, ceiling: float | None, sensor: bool) -> Clipping:
+    low, high, lsb = float(m.peak_low[row]), float(m.peak_high[row]), float(m.lsb[row])
+    peak = max(high, -low)
+    if ceiling is not None and peak >= AT_CEILING * ceiling and (sensor or peak <= 1.0001 * ceiling):
+        return Clipping(max(int(m.at_ceiling[row]), 1), ceiling, "at the end of the range")
+    if not m.loudest:
+        return find_clipping(m.histograms[row], low, high, lsb, None)
+    close_low, close_high = m.frame_low[row, m.close].min(), m.frame_high[row, m.close].max()
+    found = find_clipping(m.histograms[row], float(close_low), float(close_high), lsb, None)
+    share = found.samples / max(int(m.histograms[row].counts.sum()), 1)
+    loud = find_clipping(m.loudest[row], low, high, lsb, None)
+    if loud.samples:  # as many in each frame that reaches as high
+        frames = np.count_nonzero(np.maximum(m.frame_high[row], -m.frame_low[row]) >= _AS_HIGH * peak)
+        of_each = loud.samples / max(int(m.loudest[row].counts.sum()), 1)
+        share = max(share, of_each * frames / max(m.frame_high.shape[1], 1))
+    flat = found if found.samples else loud
+    return Clipping(math.ceil(share * m.n_samples), flat.level_mps2, flat.how)
 
 
 def clipped_pct(m: Measures, context: Context) -> float:
@@ -40,12 +76,14 @@ def clipped_pct(m: Measures, context: Context) -> float:
 def clipping(m: Measures, context: Context) -> Check:
     """Clipping: samples at the end of the range, or flat tops below it."""
     found = clippings(m, context)
-    pct = clipped_pct(m, context)
     worst = max(range(len(found)), key=lambda i: found[i].samples)
     what = found[worst]
-    message = "no samples at the end of the range, no flat tops"
+    pct = 100.0 * what.samples / max(m.n_samples, 1)
+    message, above = "no samples at the end of the range, no flat tops", None
     if what.level_mps2 is not None:
         message = f"{pct:.3g} % of axis {context.axes[worst]} clipped: {what.how}, at {what.level_mps2:.4g} m/s²"
+        cut = (_BEYOND**2 - 1.0) * pct / 100.0 * (what.level_mps2 / max(float(m.rms[worst]), 1e-9)) ** 2
+        above = (0.0, min(100.0 * (math.sqrt(1.0 + cut) - 1.0), _MOST_PCT))
     return Check(
         "clipping",
         verdict(pct, 0.0, MAX_CLIPPED_PCT),
@@ -54,6 +92,7 @@ def clipping(m: Measures, context: Context) -> Check:
         message,
         NO_SOURCE,
         "use a wider range or a lower gain: the true value is higher than the recorded one" if pct else None,
+        above if pct else None,
     )
 
 
@@ -73,6 +112,9 @@ def aliasing(m: Measures, context: Context) -> Check:
     share = end * nyquist / max(float(np.sum(m.rms**2)), 1e-30)
     matters = share > _FOLD_SHARE and end > 10.0 * grain and (running_level(m) or 0.0) > LOUD_MPS2
     flat = matters and all(abs(fall) < limit for fall, limit in zip(falls, _FOLD_FLAT_DB, strict=True))
+    hertz = m.spectra.frequency_hz
+    told = float(weighted_power(hertz, m.spectra.mean).sum())
+    folded = float(weighted_power(hertz, np.full(hertz.size, end)))
     return Check(
         "aliasing",
         "doubtful" if flat else "pass",
@@ -83,6 +125,7 @@ def aliasing(m: Measures, context: Context) -> Check:
         else "the spectrum has a slope before half the rate, or holds little there",
         "symmetry of folding about half the rate; limits: " + NO_SOURCE,
         "use a recorder with an anti-alias filter, or sample faster" if flat else None,
+        added(folded / max(told, 1e-30)) if flat else None,
     )
 
 
@@ -105,10 +148,12 @@ def dc_shift(m: Measures, context: Context) -> Check | None:
     falls = np.array([_shift_fall_db(row, f) for row in m.spectra.mean])
     short = np.maximum(_SHIFT_FALL_DB - falls, 0.0)  # the less the density falls, the more there must be of it
     limits = _SHIFT_RATIO * 10.0 ** (short / _SHIFT_DB_PER_DECADE)
-    creeps = (ratios > limits) & (np.sqrt(low) > _SHIFT_MPS2)
+    creeps = (ratios > limits) & (np.sqrt(low) > _SHIFT_MPS2) & (falls < _SHIFT_STEEPEST_DB)
+    creeps &= np.array([_broad(row, f) for row in density]) > _SHIFT_BROAD * low
     worst = int(np.argmax(np.where(creeps, ratios, 0.0) if creeps.any() else ratios))
     ratio, fall_db = float(ratios[worst]), float(falls[worst])
-    status = verdict(ratio, _SHIFT_RATIO, _SHIFT_FAIL if short[worst] == 0 else math.inf) if creeps[worst] else "pass"
+    share = float(low[creeps].sum() / max((low + high).sum(), 1e-30))
+    status = verdict(share, _SHIFT_SHARES[0], _SHIFT_SHARES[1] if short[worst] == 0 else math.inf)
     return Check(
         "dc_shift",
         status,
@@ -118,43 +163,20 @@ def dc_shift(m: Measures, context: Context) -> Check | None:
         f"{fall_db:.1f} dB from 6 to 15 Hz",
         "ISO 5349-2 6.2.4 (sign); limits: " + NO_SOURCE,
         None if status == "pass" else "put a mechanical filter under the sensor, or tighten cable and connector",
+        None if status == "pass" else added(share),
     )
+
+
+def _broad(density: FloatArray, f: FloatArray) -> float:
+    """Return the power from 3 to 20 Hz without its lines: a tool that turns slowly creeps nowhere."""
+    edges = (HAND_HZ, *_SHIFT_BANDS_HZ)
+    return sum(_median(density, f, a, b) * (b - a) for a, b in pairwise(edges))
 
 
 def _shift_fall_db(density: FloatArray, f: FloatArray) -> float:
     """Return by how much the density falls from 6 to 15 Hz [dB]."""
     near, far = (max(_mean(density, f, *_SHIFT_BANDS_HZ[i : i + 2]), 1e-30) for i in (0, 2))
     return 10.0 * math.log10(near / far)
-
-
-def dropouts(m: Measures, context: Context) -> Check:
-    """Drop-outs and stuck samples: a stretch of equal samples in the midst of a lively signal."""
-    found = [run for run in m.runs if _in_motion(m, run)]
-    lost = sum(run.length for run in found) / max(m.n_samples, 1)
-    first = f", the first at {found[0].start / m.sample_rate:.3f} s on {context.axes[found[0].row]}" if found else ""
-    return Check(
-        "dropouts",
-        "fail" if lost > 0.01 else "doubtful" if found else "pass",
-        float(len(found)),
-        0.0,
-        f"{len(found)} stretches of stuck samples, {100 * lost:.2g} % of the time{first}",
-        NO_SOURCE,
-        "look at the cable, the connector and the recorder's buffer" if found else None,
-    )
-
-
-def _in_motion(m: Measures, run: Run) -> bool:
-    """Tell whether an axis moves well above its resolution just before and just after a run that is no flat top."""
-    frame = m.sample_rate * FRAME_S
-    level = np.sqrt(m.frame_square[run.row])
-    before, after = int(run.start / frame) - 1, int((run.start + run.length) / frame) + 1
-    if before < 0 or after >= level.size:
-        before, after = max(before, 0), min(after, level.size - 1)
-    if after < 0:
-        return False
-    lively = max(8.0 * m.lsb[run.row], 0.1 * float(np.median(level)), 1e-9)
-    at_end = run.value in (m.peak_low[run.row], m.peak_high[run.row])
-    return bool(not at_end and level[before] > lively and level[after] > lively)
 
 
 def hum(m: Measures, context: Context) -> Check:
@@ -185,7 +207,16 @@ def hum(m: Measures, context: Context) -> Check:
         else f"no steady line at the mains frequency{' (a shaft turns near it: cannot be told apart)' if near else ''}",
         NO_SOURCE,
         "ground the sensor at one end only, keep its cable away from mains leads" if doubt else None,
+        added(_picked_up(m, where)) if doubt else None,
     )
+
+
+def _picked_up(m: Measures, line_hz: float) -> float:
+    """Return the share of the weighted power at a mains frequency and three times that."""
+    f = m.spectra.frequency_hz
+    near = (np.abs(f - line_hz) < 1.0) | (np.abs(f - 3.0 * line_hz) < 1.0)
+    power, lines = (float(weighted_power(f, part).sum()) for part in (m.spectra.mean, m.spectra.mean * near))
+    return lines / max(power, 1e-30)
 
 
 def _mean(density: FloatArray, f: FloatArray, low: float, high: float) -> float:

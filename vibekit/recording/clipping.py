@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,6 +15,12 @@ _PILED = 5.0  # times as many samples in the top layer as in the next: a sine ha
 _LEAST = 20  # samples in the top layer; a quarter of it in the thinnest one
 _FULL = 0.05  # share of the amplitude levels that must occur for the distribution to say anything
 _LEVELS = 200.0  # least span in steps of the resolution
+
+
+_CELLS = 20  # between the middle and an end, of which ...
+_FILLED = (
+    0.75  # ... so many hold samples, unless a tone in step with the rate meets the same few values again and again
+)
 
 
 @dataclass(frozen=True)
@@ -42,8 +49,8 @@ def find_clipping(histogram: Histogram, low: float, high: float, lsb: float, cei
         return Clipping(max(count, 1), ceiling, "at the end of the range")
     if not _tells(histogram, low, high, lsb, total):
         return Clipping(0)
-    top = _piled(histogram, low, high, lsb, upper=True)
-    bottom = _piled(histogram, low, high, lsb, upper=False)
+    top = _piled(histogram, low, high, lsb, upper=True) if _filled(histogram, (low + high) / 2, high) else 0
+    bottom = _piled(histogram, low, high, lsb, upper=False) if _filled(histogram, low, (low + high) / 2) else 0
     if top + bottom == 0:
         return Clipping(0)
     sides = "both sides" if top and bottom else "the upper side" if top else "the lower side"
@@ -59,6 +66,18 @@ def _tells(histogram: Histogram, low: float, high: float, lsb: float, total: int
             return False
         levels = min(levels, steps)
     return bool(np.count_nonzero(histogram.counts) >= _FULL * levels)
+
+
+def all_levels_occur(histogram: Histogram, low: float, high: float) -> bool:
+    """Tell whether a signal passes through all its amplitudes, as anything does but a tone in step with the rate."""
+    middle = (low + high) / 2
+    return high > low and _filled(histogram, low, middle) and _filled(histogram, middle, high)
+
+
+def _filled(histogram: Histogram, low: float, high: float) -> bool:
+    edges = np.linspace(low, high, _CELLS + 1)
+    filled = [histogram.between(a, b) > 0 for a, b in pairwise(edges)]
+    return sum(filled) >= _FILLED * _CELLS
 
 
 def _piled(histogram: Histogram, low: float, high: float, lsb: float, upper: bool) -> int:

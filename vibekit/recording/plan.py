@@ -85,10 +85,10 @@ def _notices(
             Notice(
                 "band_misses_lines",
                 "refusal",
-                f"{name} {hz:.0f} Hz lies beyond the {band[1]:.4g} Hz that this sensor carries{folds}",
-                band[1],
+                f"{name} {hz:.0f} Hz lies outside of {band[0]:.3g} to {band[1]:.4g} Hz that this sensor carries{folds}",
+                band[0] if hz < band[0] else band[1],
                 hz,
-                f"sample at {least:.0f} Hz or more",
+                f"sample at {least:.0f} Hz or more" if hz > band[1] else "choose a sensor that reaches lower",
             )
         )
     first = lines[0]
@@ -105,6 +105,10 @@ def _notices(
                 "choose a wider range",
             )
         )
+    if band[0] > GRADE_BAND_HZ[0]:
+        message = f"what lies below {band[0]:.4g} Hz cannot be seen; Wh reaches down to 6.3 Hz"
+        remedy = "choose a sensor that reaches lower"
+        found.append(Notice("band_incomplete", "caution", message, band[0], GRADE_BAND_HZ[0], remedy))
     if band[1] < GRADE_BAND_HZ[1]:
         found.append(
             Notice(

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from vibekit.errors import Notice, document
-from vibekit.recording import checks_setup as setup, checks_shape as shape, checks_signal as signal
+from vibekit.recording import (
+    checks_gaps as gaps,
+    checks_setup as setup,
+    checks_shape as shape,
+    checks_signal as signal,
+)
 from vibekit.recording.background import floor_notice
-from vibekit.recording.check_result import Check, Context, running_level
+from vibekit.recording.check_result import Check, Context, direction, known_ceiling, running_level
 from vibekit.recording.conditions import is_off
-from vibekit.recording.limits import BLIND_BAND_HZ, GRADE_BAND_HZ, MIN_USABLE_S, band_covered, lines_beyond
-from vibekit.recording.measures import Measures, measure
-from vibekit.recording.recording import SignalSource
+from vibekit.recording.gaps import known_of
+from vibekit.recording.limits import MIN_USABLE_S, band_covered, band_notice
+from vibekit.recording.measures import Measures, QualityPass
+from vibekit.recording.recording import BLOCK_SAMPLES, Block, Origin, Recording, SignalSource
 from vibekit.recording.toolsheet import ToolSheet
+
+Use = Literal["grade", "speed", "gear_mesh", "bearings"]
 
 GEAR_HZ = 1000.0  # without a tool sheet: mesh lines of handheld rotary tools lie from here up (no source)
 BEARING_HZ = 2000.0  # bearing evidence sits on resonances from about 2 kHz up (Randall & Antoni 2011, from memory)
 
 _CHECKS: tuple[Callable[[Measures, Context], Check | None], ...] = (
     setup.length,
+    gaps.alive,
     signal.clipping,
     shape.soft_clipping,
     shape.slew,
@@ -30,21 +39,33 @@ _CHECKS: tuple[Callable[[Measures, Context], Check | None], ...] = (
     setup.timing,
     setup.dc_offset,
     signal.dc_shift,
-    signal.dropouts,
+    gaps.dropouts,
     signal.hum,
-    shape.chatter,
+    shape.shocks,
     setup.noise_floor,
     setup.resolution,
     setup.axes,
     setup.sensor_mass,
 )
 
+# the checks that, failed, take a use away; what the band takes away is told apart
+_NEEDS: dict[Use, tuple[str, ...]] = {
+    "grade": ("length", "alive", "dropouts", "clipping", "soft_clipping", "dc_shift"),
+    "speed": ("length", "alive", "dropouts"),
+    "gear_mesh": ("length", "alive", "dropouts"),
+    "bearings": ("length", "alive", "dropouts", "clipping"),
+}
+# said otherwise of a magnitude: by its time with the trigger on, its band, its missing axes, its floor, its timestamps
+_SAID_ELSEWHERE = {"length", "band", "rate_for_tool", "noise_floor", "timing"}
+_OF_SIGNAL = {"alive", "dropouts", "clipping", "soft_clipping", "slew", "aliasing", "hum"}  # what changes lines
+
 
 @dataclass(frozen=True)
 class CheckReport:
     """What a recording can be used for. `checks` has one entry per check that applies to it.
 
-    `level_mps2` is the median r.m.s. of all axes together, unweighted, while the tool runs.
+    `level_mps2` is the median r.m.s. of all axes together, unweighted, while the tool runs. `remarks`: what is to be
+    said of a magnitude that is no doubt about it.
     """
 
     file: str
@@ -59,6 +80,7 @@ class CheckReport:
     level_mps2: float | None
     log: tuple[str, ...]
     notices: tuple[Notice, ...]
+    remarks: tuple[Notice, ...] = ()
 
     def entry(self) -> dict[str, Any]:
         """Return the recording's entry of the `check` document."""
@@ -76,6 +98,34 @@ class CheckReport:
             "log": list(self.log),
         }
 
+    def verdict(self) -> dict[str, Any]:
+        """Return the verdict on a magnitude, as it stands in the recording's row of the `grade` document."""
+        doubts = [check for check in self.checks if check.status != "pass"]
+        word = "refused" if not self.usable_for["grade"] else "doubtful" if doubts else "sound"
+        return {"verdict": word, "not_passed": [check.to_dict() for check in doubts]}
+
+    def doubts(self) -> tuple[Check, ...]:
+        """Return the checks that doubt a magnitude and say by how much."""
+        return tuple(c for c in self.checks if c.status != "pass" and c.true_above_pct is not None)
+
+    def against(self, use: Use) -> tuple[Notice, ...]:
+        """Return what speaks against a use: a refusal for each failed check that takes it away, cautions for the rest.
+
+        Of a magnitude without its length, and of what else is said with it; of lines and speed only what changes these.
+        """
+        told = {check.name for check in self.checks} - _SAID_ELSEWHERE if use == "grade" else _OF_SIGNAL
+        if len(self.axes) < 3:
+            told = told - {"axes"}
+        found = [self._notice(c, use) for c in self.checks if c.status != "pass" and c.name in told]
+        return tuple(sorted(found, key=lambda notice: notice.severity != "refusal"))
+
+    def _notice(self, check: Check, use: Use) -> Notice:
+        refused = check.status == "fail" and check.name in _NEEDS[use]
+        where = direction(check.true_above_pct) if use == "grade" else ""
+        message = f"{self.file}: " * bool(self.file) + check.message + (f"; {where}" if where else "")
+        severity: Literal["refusal", "caution"] = "refusal" if refused else "caution"
+        return Notice(f"check_{check.name}", severity, message, check.value, check.limit, check.remedy)
+
     def to_dict(self) -> dict[str, Any]:
         """Return the `check` document of this one recording."""
         return document("check", {"recordings": [self.entry()]}, self.notices)
@@ -91,13 +141,76 @@ def check(
     Raises:
         InputError: the file is corrupt or holds a sample that is not finite.
     """
-    sheet = tool if tool is not None else source.origin.tool
-    measures = measure(source, progress)
+    looked = Looked(source)
+    for block in looked.blocks():
+        if progress and source.n_samples:
+            progress((block.start + block.acceleration.shape[1]) / source.n_samples)
+    return looked.report(tool)
+
+
+class Looked:
+    """A source that is looked at while it is read: what passes through is measured, `report` says what it is good for.
+
+    So that every analysis that reads a recording once has the verdict on it from the same pass.
+    """
+
+    def __init__(self, source: SignalSource) -> None:
+        self._source = source
+        self._pass = self._new()
+
+    def _new(self) -> QualityPass:
+        source = self._source
+        return QualityPass(len(source.axes), source.sample_rate, source.n_samples, known_ceiling(source.origin))
+
+    @property
+    def sample_rate(self) -> float:
+        """Samples per second [Hz]."""
+        return self._source.sample_rate
+
+    @property
+    def axes(self) -> tuple[str, ...]:
+        """Axes in row order."""
+        return self._source.axes
+
+    @property
+    def origin(self) -> Origin:
+        """Provenance of the source."""
+        return self._source.origin
+
+    @property
+    def weighted(self) -> bool:
+        """Whether the source is weighted."""
+        return self._source.weighted
+
+    @property
+    def n_samples(self) -> int | None:
+        """Samples per axis, None where unknown."""
+        return self._source.n_samples
+
+    def blocks(self, size: int = BLOCK_SAMPLES) -> Iterator[Block]:
+        """Yield the source's blocks, measuring on the way; each call begins anew."""
+        self._pass = self._new()
+        for block in self._source.blocks(size):
+            self._pass.add(known_of(block))  # what stands in gaps is no signal
+            yield block
+
+    def report(self, tool: ToolSheet | None = None) -> CheckReport:
+        """Return the report on what has been read; `tool` wins over the source's sheet."""
+        return _report(self._pass.measures(), self._source, tool if tool is not None else self._source.origin.tool)
+
+
+def verdict_on(recording: Recording, use: Use, tool: ToolSheet | None = None) -> tuple[Notice, ...]:
+    """Return what speaks against a use of a recording in memory: refusals first, then cautions."""
+    return check(recording, tool).against(use) if recording.axes else ()
+
+
+def _report(measures: Measures, source: SignalSource, sheet: ToolSheet | None) -> CheckReport:
     origin = source.origin
     band = band_covered(source.sample_rate, origin.sensor.band_hz, origin.timing)
     context = Context(origin, source.axes, sheet, band)
     found = tuple(result for test in _CHECKS if (result := test(measures, context)) is not None)
     status = {result.name: result.status for result in found}
+    partly = _looked_at(measures, origin.file)
     return CheckReport(
         origin.file,
         measures.duration_s,
@@ -110,8 +223,21 @@ def check(
         origin.facts.condition,
         running_level(measures),
         origin.log,
-        (*origin.notices, *_refusals(measures, sheet, band, origin.file), *_cautions(found, origin.file)),
+        (*origin.notices, *_refusals(measures, sheet, band, origin.file), *_cautions(found, origin.file), *partly),
+        (*shape.beyond_wh(measures, origin.file), *partly),
     )
+
+
+def _looked_at(m: Measures, file: str) -> tuple[Notice, ...]:
+    """Say what was not looked at everywhere, where that is so."""
+    if m.close.size >= m.frame_square.shape[1] - 1:
+        return ()
+    message = (
+        f"{file}: peaks, levels and stuck samples were looked at throughout; the signal's shape and spectrum in "
+        f"{m.closely_s:.0f} of {m.duration_s:.0f} s, spread evenly, and in the loudest moments"
+    )
+    remedy = "check a part of which you are not sure with --from and --to"
+    return (Notice("looked_at_part", "info", message, m.closely_s, m.duration_s, remedy),)
 
 
 def background_notices(reports: Sequence[CheckReport]) -> list[Notice]:
@@ -129,11 +255,9 @@ def _usable_for(
     status: dict[str, Literal["pass", "doubtful", "fail"]], band: tuple[float, float], tool: ToolSheet | None
 ) -> dict[str, bool]:
     """Return for what the checks leave the recording good."""
-    sound = not any(status.get(name) == "fail" for name in ("length", "dropouts"))
+    sound: dict[str, bool] = {use: all(status.get(n) != "fail" for n in needed) for use, needed in _NEEDS.items()}
     rated = tool.rated_hz if tool else {}
-    carried = (bool(rated) and not lines_beyond(tool, band)) or band[1] >= BLIND_BAND_HZ
-    low_enough = band[0] <= GRADE_BAND_HZ[0]
-    level = all(status.get(name) != "fail" for name in ("clipping", "dc_shift", "rate_for_tool"))
+    carried = band_notice(tool, band)
     meshes = (
         [hz for m in tool.meshes if m.driver_teeth and (hz := m.driver_teeth * rated.get(m.driver, 0.0))]
         if tool
@@ -141,39 +265,23 @@ def _usable_for(
     )
     speed = any(hz <= band[1] for hz in rated.values()) if rated else True
     return {
-        "grade": sound and level and carried and low_enough,
-        "speed": sound and speed,
-        "gear_mesh": sound and speed and band[1] >= (max(meshes, default=0.0) or GEAR_HZ),
-        "bearings": sound and speed and status.get("clipping") != "fail" and band[1] >= BEARING_HZ,
+        "grade": sound["grade"] and (carried is None or carried.severity != "refusal"),
+        "speed": sound["speed"] and speed,
+        "gear_mesh": sound["gear_mesh"] and speed and band[1] >= (max(meshes, default=0.0) or GEAR_HZ),
+        "bearings": sound["bearings"] and speed and band[1] >= BEARING_HZ,
     }
 
 
 def _refusals(m: Measures, tool: ToolSheet | None, band: tuple[float, float], file: str) -> list[Notice]:
+    """Return what makes the command `check` end as a refusal: nothing can be said, or not of this tool."""
     found = []
     if m.duration_s < MIN_USABLE_S:
-        found.append(
-            Notice(
-                "too_short",
-                "refusal",
-                f"{file}: {m.duration_s:.3g} s of signal, at least {MIN_USABLE_S:g} s are needed",
-                m.duration_s,
-                MIN_USABLE_S,
-                "record at least 20 s, three times",
-            )
-        )
-    beyond = lines_beyond(tool, band)
-    if beyond:
-        lines = ", ".join(f"{name} {hz:.0f} Hz" for name, hz in beyond)
-        found.append(
-            Notice(
-                "band_misses_lines",
-                "refusal",
-                f"{file}: covers {band[0]:.3g} to {band[1]:.4g} Hz and cannot carry the tool's lines ({lines})",
-                band[1],
-                max(hz for _, hz in beyond),
-                "use a sensor and recorder that carry 6.3 to 1250 Hz (at least 3200 samples per second)",
-            )
-        )
+        message = f"{file}: {m.duration_s:.3g} s of signal, at least {MIN_USABLE_S:g} s are needed"
+        remedy = "record at least 20 s, three times"
+        found.append(Notice("too_short", "refusal", message, m.duration_s, MIN_USABLE_S, remedy))
+    carried = band_notice(tool, band, f"{file}: ")
+    if carried is not None and carried.code == "band_misses_lines":
+        found.append(carried)
     return found
 
 
