@@ -35,7 +35,7 @@ _SHIFT_FALL_DB = 4.5  # half of what 1/f² gives between them
 _SHIFT_RATIO = 0.5  # weighted r.m.s. below the tool's rate to that above: adds 12 % to the value (no source)
 _SHIFT_DB_PER_DECADE = 3.0  # lack of fall that asks for ten times the ratio (no source)
 _SHIFT_STEEPEST_DB = 10.5  # a step that creeps back has 8 dB; steeper is the motion of the hand (no source)
-_SHIFT_SHARES = (0.04, 0.5)  # of the weighted power of all axes: adds 2 or 40 % to the value: doubt, fail (no source)
+_SHIFT_SHARES = (0.06, 0.5)  # of the weighted power of all axes: adds 3 or 40 % to the value: doubt, fail (no source)
 _SHIFT_BROAD = 0.4  # of that power: what is not lines (no source)
 _SHIFT_MPS2 = 0.3  # weighted; hand motion alone stays below (no source)
 
