@@ -14,7 +14,7 @@ if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
         VibekitError as VibekitError,
     )
     from vibekit.handarm.exposure import daily_exposure as daily_exposure
-    from vibekit.handarm.magnitude import grade as grade
+    from vibekit.handarm.grading import grade as grade
     from vibekit.handarm.weighting import weight as weight, weighting_factor as weighting_factor
     from vibekit.machine.diagnosis import diagnose as diagnose
     from vibekit.machine.lines import LineSpectrum as LineSpectrum, spectrum as spectrum
@@ -42,7 +42,7 @@ _HOME = {
     "check": "vibekit.recording.quality",
     "weighting_factor": "vibekit.handarm.weighting",
     "weight": "vibekit.handarm.weighting",
-    "grade": "vibekit.handarm.magnitude",
+    "grade": "vibekit.handarm.grading",
     "daily_exposure": "vibekit.handarm.exposure",
     "SpeedEstimate": "vibekit.machine.speed",
     "estimate_speed": "vibekit.machine.speed",

@@ -163,7 +163,7 @@ def analyse(path: Path, defaults: SharedFacts | None = None) -> RunResult:
 
 def analyse_stream(stream: RecordingStream, prints: Fingerprint) -> RunResult:
     """Return grade and speed of an opened recording. Raises as `analyse`."""
-    from vibekit.handarm.magnitude import grade
+    from vibekit.handarm.grading import grade
 
     return run_result(stream, prints, grade(stream), _spindle_rpm(stream, stream.origin.tool))
 

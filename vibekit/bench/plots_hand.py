@@ -57,7 +57,7 @@ def _level_over_time(panel: Any, magnitude: VibrationMagnitude) -> None:
     time = (np.arange(track.running.size) + track.window) * step_s
     panel.plot(time, np.sqrt(track.running), color=INK, lw=1.0, label="weighted total, running 1 s")
     for state, look in _LOOKS.items():
-        _shade(panel, magnitude.times.state == state, magnitude.times.step_s, look)
+        _shade(panel, magnitude.times.lies_in(state), magnitude.times.step_s, look)
     if magnitude.a_hv_mps2 is not None:
         panel.axhline(magnitude.a_hv_mps2, color=INK, lw=0.8, ls=":", label=f"a_hv {magnitude.a_hv_mps2:.2f} m/s²")
     panel.set(xlabel="time [s]", ylabel="a_hv [m/s²]", xlim=(0, magnitude.duration_s), ylim=(0, None))

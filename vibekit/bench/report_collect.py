@@ -12,7 +12,8 @@ from vibekit.bench.analysis import Fingerprint, RunResult, SpindleSpeed, output_
 from vibekit.bench.ranking import rank
 from vibekit.bench.report_parts import Document, LevelCurve, RecordingPart, Report, SpectrumCurve, ToolPart
 from vibekit.errors import Notice, VibekitError
-from vibekit.handarm.magnitude import BoolArray, VibrationMagnitude, grade
+from vibekit.handarm.grading import grade
+from vibekit.handarm.magnitude import BoolArray, VibrationMagnitude
 from vibekit.handarm.onepass import LevelTrack
 from vibekit.handarm.summary import grade_document
 from vibekit.recording.recording import FloatArray, Origin, Recording, RecordingStream

@@ -39,7 +39,7 @@ def segments_with_doubt(speed: SpeedEstimate, recording: Recording) -> dict[str,
 
 def _graded(speed: SpeedEstimate, recording: Recording) -> VibrationMagnitude | None:
     """Return the grade of a recording that has one: three axes, not weighted yet, nothing speaking against it."""
-    from vibekit.handarm.magnitude import grade
+    from vibekit.handarm.grading import grade
 
     if len(recording.axes) != 3 or recording.weighted or not speed.segments:
         return None

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vibekit.handarm.levels import STEP_ENERGIES
 from vibekit.handarm.onepass import LevelTrack
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.recording import FloatArray
@@ -89,40 +89,49 @@ def time_in(track: LevelTrack, share: FloatArray) -> float:
 
 
 def trigger_on_s(track: LevelTrack, times: TimeStructure) -> float:
-    """Return the time with the trigger on [s]."""
-    return time_in(track, times.on)
+    """Return the time with the trigger on [s], as far as it is known."""
+    return time_in(track, times.on * times.known)
+
+
+def settled_on_s(track: LevelTrack, times: TimeStructure, timing: Timing | None) -> float:
+    """Return the time [s] with the trigger on that no gap cuts and in which the filters have settled after each."""
+    inside = track.counts * _per_frame(times.on * times.known, track)
+    return float(inside[settled_frames(track, timing)].sum()) / track.sample_rate
+
+
+def slow_share(track: LevelTrack, times: TimeStructure) -> float:
+    """Return the share of the weighted energy with the trigger on that lies below some 30 Hz."""
+    inside, slow = times.energy * times.known, track.texture[STEP_ENERGIES.index("slow")]
+    return float((slow * inside).sum() / max(float((track.steps * inside).sum()), _SILENCE))
 
 
 def structure_of(track: LevelTrack, timing: Timing | None = None) -> TimeStructure:
     """Return what the tool does when, from the short steps of a level track; time in gaps is unknown."""
-    known = ~_unknown(track, timing)
+    known = _known_shares(track, timing)
     weighted, slow, flat, steep = (row / track.step for row in (track.steps, *track.texture[1:].astype(np.float64)))
     for row in (flat, steep):
         np.maximum(row, _SILENCE, out=row)
         row[-1] = row[max(row.size - 2, 0)]  # the last step may be short, and what follows it is not signal
-    if known.all() or not known.any():
-        return time_structure(StepEnergies(track.step / track.sample_rate, weighted, slow, flat, steep))
-    last = np.maximum.accumulate(np.where(known, np.arange(known.size), 0))  # a gap goes on as what came before it
-    rows = (np.maximum(row, 0.0)[last] for row in (weighted, slow, flat, steep))
-    found = time_structure(StepEnergies(track.step / track.sample_rate, *rows))
-    return found.without(~known)
+    whole = known == 1.0
+    if not whole.all() and whole.any():  # a gap goes on as what came before it
+        last = np.maximum.accumulate(np.where(whole, np.arange(known.size), int(np.argmax(whole))))
+        weighted, slow, flat, steep = (np.maximum(row, 0.0)[last] for row in (weighted, slow, flat, steep))
+    found = time_structure(StepEnergies(track.step / track.sample_rate, weighted, slow, flat, steep))
+    return replace(found, known=known)
 
 
-def _unknown(track: LevelTrack, timing: Timing | None) -> BoolArray:
-    """Return which steps hold lost samples."""
-    unknown = np.zeros(track.steps.size, dtype=bool)
+def _known_shares(track: LevelTrack, timing: Timing | None) -> FloatArray:
+    """Return the share of each step that lies in no gap."""
+    step_s = track.step / track.sample_rate
+    edges = np.arange(track.steps.size + 1) * step_s
+    edges[-1] = track.n_samples / track.sample_rate
+    lost = np.zeros(track.steps.size)
     for at, length in gaps_of(timing):
-        step_s = track.step / track.sample_rate
-        unknown[math.floor(at / step_s) : math.ceil((at + length) / step_s)] = True
-    return unknown
+        lost += np.clip(np.minimum(edges[1:], at + length) - np.maximum(edges[:-1], at), 0.0, None)
+    shares = np.clip(1.0 - lost / np.diff(edges), 0.0, 1.0)
+    return np.where(shares > 1.0 - 1e-6, 1.0, np.where(shares < 1e-6, 0.0, shares))
 
 
 def gaps_of(timing: Timing | None) -> tuple[tuple[float, float], ...]:
-    """Return start and length [s] of the stretches whose samples are lost, where the reader lists them."""
-    gaps = getattr(timing, "gaps", ())
-    return gaps if isinstance(gaps, tuple) else ()
-
-
-def unknown_s(timing: Timing | None) -> float:
-    """Return the time whose samples are lost [s]: at worst the trigger was on in all of it."""
-    return sum(length for _, length in gaps_of(timing))
+    """Return start and length [s] of the stretches whose samples are lost."""
+    return timing.gaps or () if timing is not None else ()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from vibekit.errors import Notice, document
@@ -97,6 +97,14 @@ class CheckReport:
             "level_mps2": self.level_mps2,
             "log": list(self.log),
         }
+
+    def while_on(self, slow_share: float) -> CheckReport:
+        """Return the report for a magnitude over part of the time, of whose weighted power a share is slow."""
+        checks = tuple(signal.dc_shift_while_on(check, slow_share) for check in self.checks)
+        lost = any(check.status == "fail" and check.name in _NEEDS["grade"] for check in checks)
+        return replace(
+            self, checks=checks, usable_for=self.usable_for | {"grade": self.usable_for["grade"] and not lost}
+        )
 
     def verdict(self) -> dict[str, Any]:
         """Return the verdict on a magnitude, as it stands in the recording's row of the `grade` document."""

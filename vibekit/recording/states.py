@@ -34,6 +34,8 @@ _SLOWER = 0.85  # of the mean frequency around
 _DIP_BEFORE_S, _DIP_AFTER_S = 1.5, 0.6  # a tool coasts for longer than it runs up
 _LOOK = 9  # steps, 0.14 s, over which a speed is taken as even ...
 _PLATEAU = 0.6  # of the largest speed nearby: no lull between two resonances, but running free after a load
+_SLOWED = 1.05  # half a second before: a coast-down of 5 s, beside work that wanders by less
+_LOADED = 1.35  # a coast-down that slow does not lose more in half a second; as load is taken off the level does
 _NEAR = 96  # steps, 1.5 s, within which nothing louder than the plateau by much may lie
 _GROWS = 1.02  # ... unless it grew by so much since the look before
 _LEAST_ERROR = 1e-5  # mean square of what no straight line explains, relative
@@ -46,6 +48,7 @@ _FLOOR_S = 0.5
 _LONGEST_COAST_S = 30.0  # nothing handheld turns longer by itself (no source)
 _FAST_SHARE = 0.6  # of the weighted energy above some 30 Hz: the energy of lines, not of a hand
 _GENTLE_S = 0.5  # over which that share is taken
+_SHORTEST_LOST_S = 0.25  # no bump
 _LOST = 0.02  # of the energy: 1 % of A(8)
 _GENTLEST = 0.1  # of the mean energy of such parts: what lies below is rest between them
 _FALLS, _SLOWS = 0.8, 0.97  # of steep energy and mean frequency a second before: a coast-down of 30 s falls by more
@@ -70,27 +73,40 @@ class StepEnergies:
 
 @dataclass(frozen=True)
 class TimeStructure:
-    """The state of each step; `on` is the share of its time with the trigger on, `energy` that of its energy."""
+    """The state of each step; `on` is the share of its time with the trigger on, `energy` that of its energy.
+
+    `known` is the share of each step whose samples are there: what is lost has no state.
+    """
 
     step_s: float
     state: NDArray[np.int8]
     on: FloatArray
     energy: FloatArray
     single_state: bool
+    known: FloatArray
 
     @cached_property
     def on_s(self) -> float:
         """Time with the trigger on [s]."""
-        return float(self.on.sum()) * self.step_s
+        return float((self.on * self.known).sum()) * self.step_s
 
-    def without(self, unknown: BoolArray) -> TimeStructure:
-        """Return the structure with some steps unknown: neither on nor off."""
-        state = np.where(unknown, np.int8(UNKNOWN), self.state)
-        kept = (~unknown).astype(np.float64)
-        return replace(self, state=state, on=self.on * kept, energy=self.energy * kept)
+    @property
+    def states(self) -> list[int]:
+        """The states that occur."""
+        return [*np.unique(self.state[self.known > 0]).tolist(), *([UNKNOWN] if (self.known < 1).any() else [])]
+
+    def lies_in(self, state: int) -> BoolArray:
+        """Return the steps in a state; those that are partly lost are in `UNKNOWN` as well."""
+        return self.known < 1 if state == UNKNOWN else (self.state == state) & (self.known > 0)
 
     def shares(self, state: int) -> tuple[FloatArray, FloatArray]:
         """Return the share of each step's time and of its energy that one state has."""
+        if state == UNKNOWN:
+            return 1.0 - self.known, 1.0 - self.known
+        time, energy = self._of_known(state)
+        return time * self.known, energy * self.known
+
+    def _of_known(self, state: int) -> tuple[FloatArray, FloatArray]:
         own = (self.state == state).astype(np.float64)
         if state in _TRIGGERED:
             return own * self.on, own * self.energy
@@ -103,7 +119,7 @@ class TimeStructure:
 def one_state(step_s: float, n_steps: int) -> TimeStructure:
     """Return the structure of a recording that does one thing throughout."""
     whole = np.ones(n_steps)
-    return TimeStructure(step_s, np.full(n_steps, ON, dtype=np.int8), whole, whole, True)
+    return TimeStructure(step_s, np.full(n_steps, ON, dtype=np.int8), whole, whole, True, whole)
 
 
 def time_structure(steps: StepEnergies) -> TimeStructure:
@@ -139,8 +155,8 @@ def _switched(steps: StepEnergies) -> BoolArray:
 def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
     """Return the structure in which a part outside the on-time that shakes like a tool counts as on.
 
-    That is what holds more than 2 % of the energy, for a second at least, mostly above the hand's own motion: a gentler
-    tool, idling between loads, or a part that only looks like rest beside one very loud. Nothing says that it is none.
+    That is what holds more than 2 % of the energy, for a quarter of a second at least, mostly above the hand's own
+    motion: a gentler tool, idling between loads, or what only looks like rest beside one very loud.
     """
     width = max(1, round(_GENTLE_S / steps.step_s))
     level, slow = _running_mean(steps.weighted, width), _running_mean(steps.slow, width)
@@ -149,7 +165,7 @@ def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
     if not likely.any() or steps.weighted[likely].sum() <= _LOST * inside:
         return found
     likely &= level > _GENTLEST * steps.weighted[likely].mean()
-    lost = _without_short(likely, round(_DWELL_S / steps.step_s)) & (found.state == OFF)
+    lost = _without_short(likely, round(_SHORTEST_LOST_S / steps.step_s)) & (found.state == OFF)
     if steps.weighted[lost].sum() <= _LOST * inside:
         return found
     state, on, energy = found.state.copy(), found.on.copy(), found.energy.copy()
@@ -256,7 +272,7 @@ def _edged(steps: StepEnergies, on: BoolArray) -> TimeStructure:
         rest = _at_rest(steep, rate, end, following, floor, step_s)
         _mark(state, share, energy, start, end, rest)
         last_end = end
-    return TimeStructure(step_s, state, share, energy, False)
+    return TimeStructure(step_s, state, share, energy, False, np.ones(state.size))
 
 
 def _mark(state: NDArray[np.int8], share: FloatArray, energy: FloatArray, start: float, end: float, rest: int) -> None:
@@ -306,11 +322,12 @@ def _let_go(course: FloatArray, rate: FloatArray, first: int, stop: int, followi
     The plateau is found by going back from where the tool is nearly at rest as long as the speed grows that way.
     """
     speed = course[first:following]
-    even = running_median(speed, _MEDIAN_STEPS)
+    even, pitch = (running_median(row, _MEDIAN_STEPS) for row in (speed, rate[first:following]))
     top = stop - first
     while top >= 2 * _LOOK:
         here, earlier = even[top - _LOOK : top].mean(), even[top - 2 * _LOOK : top - _LOOK].mean()
-        if earlier <= _GROWS * here and here >= _PLATEAU * even[max(0, top - _NEAR) : top].max():
+        even_here = earlier <= _GROWS * here and here >= _PLATEAU * even[max(0, top - _NEAR) : top].max()
+        if even_here and not _slowing(even, pitch, top):
             break
         top -= _LOOK // 3
     begin = max(0, top - _LOOK)
@@ -326,8 +343,17 @@ def _let_go(course: FloatArray, rate: FloatArray, first: int, stop: int, followi
     full = np.flatnonzero(even[begin:low] >= _HALF * plateau)
     begin += int(full[0]) if full.size else 0
     thin = max(1, (low - begin) // _MOST_POINTS + 1)
-    slows = running_median(rate[first + begin : first + low + 1], _MEDIAN_STEPS)
-    return first + begin + thin * _bend(_thinned(even[begin : low + 1], thin), _thinned(slows, thin))
+    return first + begin + thin * _bend(_thinned(even[begin : low + 1], thin), _thinned(pitch[begin : low + 1], thin))
+
+
+def _slowing(level: FloatArray, pitch: FloatArray, top: int) -> bool:
+    """Tell whether level and mean frequency fell over half a second, the latter steadily: a long coast-down."""
+    if top < 5 * _LOOK:
+        return False
+    looks = slice(top - 5 * _LOOK, top)
+    speeds, pitches = (row[looks].reshape(5, _LOOK).mean(axis=1) for row in (level, pitch))
+    steadily = bool((np.diff(pitches) < 0).all()) and pitches[0] > _SLOWED * pitches[-1]
+    return steadily and _SLOWED < float(speeds[0] / speeds[-1]) < _LOADED
 
 
 def _falls(steep: FloatArray, rate: FloatArray, first: int) -> bool:
