@@ -92,10 +92,12 @@ def test_kurtosis_is_that_of_whole_seconds_with_the_tool_running() -> None:
     kurtosis, running = shape.running_kurtosis(m)
     assert kurtosis == pytest.approx([3.0, 3.0, 3.0], rel=0.35)  # where a second holds two levels it is more
     assert running == pytest.approx(10.0)
-    beat = np.tile([1.0, 3.0], 80)
+    beat = np.tile([1.0, 3.0**0.5], 80)
     kurtosis, running = shape.running_kurtosis(measures(seconds=20.0, level=beat, kurtosis=2.0))
-    assert kurtosis == pytest.approx([2.0 * (1 + 81) / 2 / 25] * 3)  # squares 1 and 9: mean 5
-    assert running == pytest.approx(5**0.5)
+    assert kurtosis == pytest.approx([2.0 * (1 + 9) / 2 / 4] * 3)  # squares 1 and 3: mean 2
+    assert running == pytest.approx(2**0.5)
+    edges = np.tile([0.1, 1.0, 1.0, 0.1], 40)  # bursts: their edges and what lies between them are no shape
+    assert shape.running_kurtosis(measures(seconds=20.0, level=edges, kurtosis=2.0))[0] == pytest.approx([2.0] * 3)
     assert shape.running_kurtosis(measures(seconds=0.9)) == (None, 0.0)
     still, quiet = shape.running_kurtosis(measures(level=0.0))
     assert still == pytest.approx([0.0] * 3) and quiet == 0.0
@@ -125,10 +127,10 @@ def test_where_slopes_say_nothing() -> None:
 
 
 def test_load_that_varies_hides_no_limit() -> None:
-    """Frames of levels 1 and 3 of a limited signal: over a second the kurtosis is 41/25 times that of the frames."""
-    beat = np.tile([1.0, 3.0], 80)
+    """Squares 1 and 3 of frames of a limited signal: over a second the kurtosis is 5/4 times that of the frames."""
+    beat = np.tile([1.0, 3.0**0.5], 80)
     m = measures(seconds=20.0, level=beat, kurtosis=1.6, found=spectra(np.ones((3, 2001)), STEP, shares=0.5))
-    assert shape.running_kurtosis(m)[0] == pytest.approx([1.6 * 41 / 25] * 3)
+    assert shape.running_kurtosis(m)[0] == pytest.approx([1.6 * 5 / 4] * 3)
     assert figures(shape.soft_clipping(m, context()))[:2] == ("doubtful", pytest.approx(2.25 - 1.6))
 
 

@@ -78,7 +78,7 @@ def _repeated(m: Measures) -> float:
     A slope of r.m.s. s in steps of q gives two equal samples in a row with a chance of about 0.4 q/s (normal
     distribution); a sine, which turns, some more. Samples at flat tops are equal as well; they are not meant.
     """
-    on = m.running_closely
+    on = m.loud_closely
     if not on.any():
         return 0.0
     slope = np.sqrt(m.slope_square[:, on].mean(axis=1))

@@ -82,7 +82,7 @@ def slew(m: Measures, context: Context) -> Check | None:
     """
     if not _shape_tells(m, context):
         return None
-    fine = np.sqrt(m.slope_square[:, m.running_closely].mean(axis=1)) > _FINE_STEPS * m.lsb
+    fine = np.sqrt(m.slope_square[:, m.loud_closely].mean(axis=1)) > _FINE_STEPS * m.lsb
     if not fine.any():
         return None
     lack = float(_kurtosis_lack(m, m.slope_square, m.slope_fourth, m.spectra.slope_shares)[fine].max())
@@ -139,7 +139,7 @@ def shocks(m: Measures, context: Context) -> Check:
 
 def _peaks(m: Measures) -> tuple[float, float]:
     """Return how many frames a second reach high over the usual level while the tool runs, and how high they reach."""
-    on = m.running.on
+    on = m.loud
     peaks = np.maximum(m.frame_high, -m.frame_low)[:, on]
     usual = np.sqrt(np.median(m.frame_square[:, on], axis=1))
     high = (peaks > _CREST * usual[:, None]).any(axis=0) & (peaks.max(axis=0) > _SHOCK_MPS2)
@@ -184,8 +184,7 @@ def _kurtosis_lack(m: Measures, square: FloatArray, fourth: FloatArray, shares: 
 
 
 def _running_seconds(m: Measures, frames: FloatArray) -> FloatArray:
-    """Return the means, over the seconds with the tool running throughout, of a quantity of the frames looked at."""
-    on = m.running_closely
-    whole = on.size // FRAMES_PER_S * FRAMES_PER_S
-    kept = np.flatnonzero(on[:whole].reshape(-1, FRAMES_PER_S).all(axis=1))
-    return np.asarray(frames[:, :whole].reshape(len(frames), -1, FRAMES_PER_S).mean(axis=2)[:, kept])
+    """Return the means of a quantity of the frames looked at over seconds, put together from those that are loud."""
+    kept = frames[:, m.loud_closely]
+    whole = kept.shape[1] // FRAMES_PER_S * FRAMES_PER_S
+    return np.asarray(kept[:, :whole].reshape(len(frames), -1, FRAMES_PER_S).mean(axis=2))

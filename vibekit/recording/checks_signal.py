@@ -37,6 +37,7 @@ _SHIFT_RATIO = 0.5  # weighted r.m.s. below the tool's rate to that above: adds 
 _SHIFT_DB_PER_DECADE = 3.0  # lack of fall that asks for ten times the ratio (no source)
 _SHIFT_STEEPEST_DB = 10.5  # a step that creeps back has 8 dB; steeper is the motion of the hand (no source)
 _SHIFT_SHARES = (0.06, 0.5)  # of the weighted power of all axes: adds 3 or 40 % to the value: doubt, fail (no source)
+_SHIFT_BESIDE_HAND = 0.15  # the same doubt where a hand moves the tool at rest, and a little while it runs (no source)
 _SHIFT_BROAD = 0.4  # of that power: what is not lines (no source)
 _SHIFT_MPS2 = 0.3  # weighted; hand motion alone stays below (no source)
 
@@ -172,11 +173,14 @@ def dc_shift(m: Measures, context: Context) -> Check | None:
 def dc_shift_while_on(found: Check, share: float) -> Check:
     """Return the check of a recording with rests, of which a share of the weighted power with the tool on is slow.
 
-    What a hand does to a tool at rest looks the same in the whole recording, and is not in the magnitude.
+    What a hand does to a tool at rest looks the same in the whole recording, and is not in the magnitude. Where the
+    tool's own time holds less than half of the share of the whole, it is the hand that was seen.
     """
-    if found.name != "dc_shift" or found.status == "pass":
+    if found.name != "dc_shift" or found.true_above_pct is None:
         return found
-    status = verdict(share, *_SHIFT_SHARES)
+    whole = 1.0 - (1.0 + found.true_above_pct[0] / 100.0) ** 2
+    doubtful, fail = _SHIFT_SHARES
+    status = verdict(share, doubtful if share > whole / 2 else _SHIFT_BESIDE_HAND, fail)
     above = None if status == "pass" else added(share)
     return replace(found, status=status, true_above_pct=above, remedy=None if status == "pass" else found.remedy)
 

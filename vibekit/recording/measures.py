@@ -40,6 +40,9 @@ _FEW_VALUES = 200  # different ones: from here on the smallest difference is tak
 _UNEVEN = 0.05  # of the step: how far distances between few values may be off whole steps
 _STEP_SAMPLES = 32768  # from which the smallest step is taken
 
+_LOUD_FRAMES = 2 * FRAMES_PER_S
+_LOUD, _LEVEL = 0.25, 0.5  # 12 and 6 dB (no source)
+
 
 @dataclass(frozen=True)
 class Spectra:
@@ -118,10 +121,25 @@ class Measures:
         """Which frames have the tool running."""
         return trigger_on(self.levels, FRAME_S)
 
+    @cached_property
+    def loud(self) -> NDArray[np.bool_]:
+        """Which frames show the tool's own signal: running, no edge of a burst, no handling between two.
+
+        Within 12 dB of the loudest two seconds (what lies between no load and load), and 6 dB of their neighbours.
+        """
+        on, levels = self.running.on, self.levels
+        if not on.any():
+            return on
+        top = np.sort(levels)[-min(_LOUD_FRAMES, levels.size)]
+        beside = np.pad(levels, 1, mode="edge")
+        near = np.maximum(np.maximum(beside[:-2], beside[2:]), levels)
+        found = on & (levels >= _LOUD * top) & (levels >= _LEVEL * near)
+        return found if found.any() else on
+
     @property
-    def running_closely(self) -> NDArray[np.bool_]:
-        """Which of the frames looked at closely have the tool running."""
-        return np.asarray(self.running.on[self.close])
+    def loud_closely(self) -> NDArray[np.bool_]:
+        """Which of the frames looked at closely are loud."""
+        return np.asarray(self.loud[self.close])
 
     @property
     def closely_s(self) -> float:
