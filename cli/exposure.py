@@ -81,7 +81,7 @@ def exposure(
         given = [open_task(text, options) for text in tasks]
         day = _day(given, values)
     except RecordingLimitError as error:
-        emit(refused_day(values, str(error)), as_json, show)
+        emit(refused_day(values, error), as_json, show)
         return
     if plot is not None:
         from vibekit.bench.plots_hand import plot_exposure
@@ -121,16 +121,16 @@ def _workers(
     """Return the document of a sheet of several workers, and whether each is shown to be below a value."""
     from vibekit.handarm.workers import load_day_sheet, workers_document
 
-    loaded, days = load_day_sheet(sheet), dict[str, "DailyExposure | str"]()
+    loaded, days = load_day_sheet(sheet), dict[str, "DailyExposure | RecordingLimitError"]()
     for worker in loaded.workers:
         try:
             days[worker.name] = _day([open_task(text, options, sheet.parent) for text in worker.tasks], values)
         except RecordingLimitError as error:
-            days[worker.name] = str(error)
+            days[worker.name] = error
         except UsageError as error:
             raise UsageError(f"{sheet}: worker {worker.name!r}: {error}") from None
     tools = [open_task(f"{text}@0s", options, sheet.parent).task for text in loaded.tools]
-    below = over is None or all(isinstance(day, str) or day.shown_below(over) for day in days.values())
+    below = over is None or all(isinstance(day, RecordingLimitError) or day.shown_below(over) for day in days.values())
     return workers_document(days, tools, values), below
 
 

@@ -153,18 +153,27 @@ def _whole(path: Path, options: RecordingOptions) -> Given:
     magnitude = vk.grade(stream, progress=progress)
     progress.done()
     if magnitude.a_hv_mps2 is None:
-        reason = next(n.message for n in magnitude.notices if n.severity == "refusal")
-        raise RecordingLimitError(f"{path}: cannot be graded: {reason}")
+        why = next(n for n in magnitude.notices if n.severity == "refusal")
+        raise RecordingLimitError(f"{path}: cannot be graded: {why.message.removeprefix(f'{path.name}: ')}", why.remedy)
     task = graded_task(magnitude, magnitude.trigger_on_s, path.name)
     return Given(task, ShiftCourse(magnitude, stream.origin.facts.started), _of(path, magnitude.notices))
 
 
 def _whole_shift(path: Path, options: RecordingOptions) -> Given:
-    """Return the task of a whole-shift recording: with the doubt of its trigger-on time, and what lies outside it."""
+    """Return the task of a whole-shift recording: with the doubt of its trigger-on time, and what lies outside it.
+
+    In time whose samples are lost the trigger was on for none to all of it: rectangular, JCGM 100:2008 4.3.7.
+    """
+    from vibekit.handarm.uncertainty import COVERAGE
+
     whole = _whole(path, options)
-    on_doubt = getattr(whole.shift.magnitude, "trigger_on_uncertainty_s", None) if whole.shift else None
-    task = replace(whole.task, time_uncertainty_s=on_doubt)
-    return replace(whole, task=task, notices=(*whole.notices, *_outside(whole)))
+    lost_s = whole.shift.magnitude.unknown_s if whole.shift else 0.0
+    doubt = COVERAGE * lost_s / 2.0 / math.sqrt(3.0) if lost_s else None
+    task = replace(whole.task, time_s=whole.task.time_s + lost_s / 2.0, time_uncertainty_s=doubt)
+    outside = _outside(whole)
+    said = {"vibration_while_off"} if outside else set()
+    kept = tuple(n for n in whole.notices if n.code not in said)
+    return replace(whole, task=task, notices=(*kept, *outside))
 
 
 def _outside(shift: Given) -> tuple[Notice, ...]:

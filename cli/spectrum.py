@@ -66,7 +66,7 @@ def spectrum(
     try:
         result = _spectrum(stream, kind)
     except RecordingLimitError as error:
-        emit(refused_spectrum(stream, kind.value, str(error)), as_json, render)
+        emit(refused_spectrum(stream, kind.value, error), as_json, render)
         return
     if plot is not None:
         from vibekit.bench.plots_cepstrum import plot_cepstrum

@@ -31,9 +31,13 @@ class InputError(VibekitError):
 
 
 class RecordingLimitError(VibekitError):
-    """A sound recording cannot support what was asked: band, length, clipping."""
+    """A recording cannot support what was asked: band, length, clipping; `remedy` says what would help, where known."""
 
     exit_code = 4
+
+    def __init__(self, message: str, remedy: str | None = None) -> None:
+        super().__init__(message)
+        self.remedy = remedy
 
 
 @dataclass(frozen=True)

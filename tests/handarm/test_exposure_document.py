@@ -204,7 +204,7 @@ def test_no_task_at_all() -> None:
 
 def test_a_day_that_cannot_be_given_still_names_the_values() -> None:
     """Contract: exit 4 comes with the document, every figure null, and a refusal that says why."""
-    document = sound(refused_day(EU, "run.wav is clipped"), "exposure")
+    document = sound(refused_day(EU, vk.RecordingLimitError("run.wav is clipped")), "exposure")
     unknown = {key for key, value in document.items() if value is None}
     assert unknown == {
         "a8_mps2",

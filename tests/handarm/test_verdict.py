@@ -60,5 +60,5 @@ def test_words_for_eight_hours_never_soothe() -> None:
 def test_the_heading_says_when_a_doubt_is_missing_or_not_all_of_it() -> None:
     assert heading(2.49, 0.74, "x") == "A(8) 2.49 ± 0.74 m/s²: x"
     assert "at least 0.74" in heading(2.49, 0.74, "x", at_least=True)
-    assert "doubt is not known" in heading(2.49, None, "x")
+    assert "doubt not known" in heading(2.49, None, "x")
     assert heading(3.0, 3.1, "x", declared_ends=(2.6, 6.1)) == "A(8) 3.00 (between 2.60 and 6.10) m/s²: x"

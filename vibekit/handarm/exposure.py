@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Protocol
 
-from vibekit.errors import InputError, Notice, UsageError, document
+from vibekit.errors import InputError, Notice, RecordingLimitError, UsageError, document
 from vibekit.handarm.exposure_doubt import Draws
 from vibekit.handarm.exposure_notices import NOT_A_PERMIT as NOT_A_PERMIT, day_notices
 from vibekit.handarm.exposure_task import (
@@ -255,9 +255,9 @@ def _task(magnitude: float | Graded, time: str | float, hand: Hand | None = None
     return replace(task, time_uncertainty_s=doubt, hand=hand or task.hand)
 
 
-def refused_day(values: ExposureValues, reason: str) -> dict[str, Any]:
+def refused_day(values: ExposureValues, why: RecordingLimitError) -> dict[str, Any]:
     """Return the `exposure` document of a day that holds a recording without a magnitude, and why."""
-    return document("exposure", refused_body(values), [no_magnitude(reason)])
+    return document("exposure", refused_body(values), [no_magnitude(why)])
 
 
 def refused_body(values: ExposureValues) -> dict[str, Any]:
@@ -267,6 +267,7 @@ def refused_body(values: ExposureValues) -> dict[str, Any]:
     return {**dict.fromkeys(body), **{key: body[key] for key in known}, "tasks": [], "weekly_a8_mps2": None}
 
 
-def no_magnitude(reason: str) -> Notice:
+def no_magnitude(why: RecordingLimitError) -> Notice:
     """Return the refusal of a day, or of a worker's, that holds a recording without a magnitude."""
-    return Notice("no_magnitude", "refusal", reason, remedy="measure again, or name a magnitude: MAGNITUDE@TIME")
+    remedy = why.remedy or "measure again, or name a magnitude: MAGNITUDE@TIME"
+    return Notice("no_magnitude", "refusal", str(why), remedy=remedy)

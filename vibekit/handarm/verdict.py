@@ -78,8 +78,8 @@ def heading(
     `declared_ends`: those of a day with declared values, whose doubt is not the same on both sides.
     """
     if expanded is None:
-        doubt = " (its doubt is not known)"
-    elif declared_ends is not None:
+        return f"A(8) {number(a8)} m/s², doubt not known: {told}"
+    if declared_ends is not None:
         doubt = f" (between {' and '.join(number(end) for end in declared_ends)}{', or more' if at_least else ''})"
     else:
         doubt = f" ± {'at least ' if at_least else ''}{number(expanded, 2)}"

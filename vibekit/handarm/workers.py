@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from vibekit.errors import InputError, Notice, document
+from vibekit.errors import InputError, Notice, RecordingLimitError, document
 from vibekit.handarm.exposure import (
     NOT_A_PERMIT,
     DailyExposure,
@@ -72,7 +72,7 @@ def load_day_sheet(path: Path) -> DaySheet:
 
 
 def workers_document(
-    days: Mapping[str, DailyExposure | str], tools: Sequence[ExposureTask], values: ExposureValues
+    days: Mapping[str, DailyExposure | RecordingLimitError], tools: Sequence[ExposureTask], values: ExposureValues
 ) -> dict[str, Any]:
     """Return the `exposure` document of several workers; a day that cannot be given is the reason why.
 
@@ -94,8 +94,10 @@ def _idle(task: ExposureTask) -> ExposureTask:
     return replace(task, time_s=0.0, time_uncertainty_s=None, hand=None)
 
 
-def _row(name: str, day: DailyExposure | str, tools: Sequence[ExposureTask], values: ExposureValues) -> dict[str, Any]:
-    if isinstance(day, str):
+def _row(
+    name: str, day: DailyExposure | RecordingLimitError, tools: Sequence[ExposureTask], values: ExposureValues
+) -> dict[str, Any]:
+    if isinstance(day, RecordingLimitError):
         return {"name": name, **refused_body(values), "still": []}
     beside = replace(day, tasks=(*day.tasks, *tools))
     return {"name": name, **day.body(), "still": [_tool(tool) | beside.time_left(tool) for tool in tools]}
@@ -109,9 +111,9 @@ def _tool(tool: ExposureTask) -> dict[str, Any]:
     }
 
 
-def _notices(name: str, day: DailyExposure | str) -> list[Notice]:
+def _notices(name: str, day: DailyExposure | RecordingLimitError) -> list[Notice]:
     """Return the remarks on a worker's day, each saying whose it is."""
-    if isinstance(day, str):
+    if isinstance(day, RecordingLimitError):
         found: list[Notice] = [no_magnitude(day)]
     else:
         found = [*day.notices, *day_notices(day.each, day.tasks)]

@@ -144,7 +144,7 @@ def spectrum(
     tool = tool or recording.tool
     doubts = verdict_on(recording, "speed", tool)
     if refused(doubts):
-        raise RecordingLimitError(doubts[0].message)
+        raise RecordingLimitError(doubts[0].message, doubts[0].remedy)
     speed = speed or estimate_speed(recording, tool)
     notices = (*_speed_notices(speed), *doubts)
     crossed: tuple[Resonance, ...] | None = None
@@ -187,13 +187,14 @@ def spectrum(
     )
 
 
-def refused_spectrum(recording: SignalSource, kind: str, reason: str) -> dict[str, Any]:
+def refused_spectrum(recording: SignalSource, kind: str, why: RecordingLimitError) -> dict[str, Any]:
     """Return the `spectrum` document of a recording that cannot give one, and why."""
     unknown = dict.fromkeys(("scaling", "unit", "window", "averages", "resolution_hz", "resolution_orders", "band_hz"))
     known = {"file": recording.origin.file, "kind": kind, "axes": list(recording.axes)}
     nothing: dict[str, Any] = {"of": None, "floor": None, "lines": [], "teeth_proposals": [], "resonances": None}
     nothing |= {"repeating": [], "sideband_families": []}
-    notice = Notice("no_spectrum", "refusal", reason, remedy="record at least 20 s of running at 3200 Hz or more")
+    remedy = why.remedy or "record at least 20 s of running at 3200 Hz or more"
+    notice = Notice("no_spectrum", "refusal", str(why), remedy=remedy)
     return document("spectrum", {**known, **unknown, **nothing}, [notice])
 
 

@@ -57,6 +57,9 @@ _NEEDS: dict[Use, tuple[str, ...]] = {
 }
 # said otherwise of a magnitude: by its time with the trigger on, its band, its missing axes, its floor, its timestamps
 _SAID_ELSEWHERE = {"length", "band", "rate_for_tool", "noise_floor", "timing"}
+_IN_LINES = dict.fromkeys(
+    ("clipping", "soft_clipping", "slew"), "that makes multiples and sums of lines which the tool does not have"
+)
 _OF_SIGNAL = {"alive", "dropouts", "clipping", "soft_clipping", "slew", "aliasing", "hum"}  # what changes lines
 
 
@@ -129,7 +132,7 @@ class CheckReport:
 
     def _notice(self, check: Check, use: Use) -> Notice:
         refused = check.status == "fail" and check.name in _NEEDS[use]
-        where = direction(check.true_above_pct) if use == "grade" else ""
+        where = direction(check.true_above_pct) if use == "grade" else _IN_LINES.get(check.name, "")
         message = f"{self.file}: " * bool(self.file) + check.message + (f"; {where}" if where else "")
         severity: Literal["refusal", "caution"] = "refusal" if refused else "caution"
         return Notice(f"check_{check.name}", severity, message, check.value, check.limit, check.remedy)
