@@ -150,7 +150,7 @@ def _summary(summary: dict[str, Any]) -> list[str]:
     declared = summary["declared"]
     if declared:
         stated = f"{declared['declared_vibration_mps2']:g} m/s² declared"
-        lines.append(f"  maker's {stated}: {declared['verdict']} ({declared['reason']})")
+        lines.append(f"  maker's {stated}: {declared['verdict']}; {declared['reason']}")
     series = summary["emission"]
     if series and series["operators"] > 1:
         lines.append(

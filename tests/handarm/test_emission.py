@@ -60,7 +60,7 @@ def test_a_check_carries_what_was_compared_and_why() -> None:
     for k, measured, against, verdict, words in (
         (1.5, 7.5, None, "verified", "7.50 is at most a + K = 7.50"),
         (1.5, 8.51, None, "not verified", "8.51 is more than a + K = 7.50"),
-        (1.5, 5.0, "other work", "compared only", "other work: compared, not verified; 5.00 is at most"),
+        (1.5, 5.0, "other work", "compared only", "5.00 is at most a + K = 7.50 m/s²; other work"),
         (None, 5.0, None, "cannot tell", "declared_uncertainty_mps2"),
     ):
         check = verify_declared(6.0, k, measured, against)

@@ -56,7 +56,7 @@ def verify_declared(
     top, below = declared + k, measured <= declared + k
     found = f"{measured:.2f} is {'at most' if below else 'more than'} a + K = {top:.2f} m/s²"
     if no_verification:
-        return DeclaredCheck(declared, k, "compared only", f"{no_verification}: compared, not verified; {found}")
+        return DeclaredCheck(declared, k, "compared only", f"{found}; {no_verification}")
     return DeclaredCheck(declared, k, "verified" if below else "not verified", found)
 
 

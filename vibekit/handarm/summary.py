@@ -217,9 +217,9 @@ def _no_verification(graded: Sequence[GradedRun], missing: bool) -> str | None:
     """Return why these recordings cannot verify a declared value, None where they can."""
     codes = {m.test_code or None for m in graded}
     if None in codes:
-        return "not under its test code (test_code in the sidecar)"
+        return "not recorded under its test code (test_code in the sidecar)"
     if len(codes) > 1:
-        return "not under one test code"
+        return "not recorded under one test code"
     if missing:
         return "not of all three axes"
     if without_load(graded[0].condition) and True in codes:
