@@ -221,7 +221,8 @@ def _notices(tools: Sequence[ToolResult], runs: Sequence[RunResult]) -> list[Not
     """Return what a reader of the ranking must know."""
     graded = [tool for tool in tools if tool.summary]
     whole = completed(runs)
-    notices = [n for run in runs for n in (*run.against, *(m for m in run.notices if m.code == "speed_unknown"))]
+    notices = [n for run in runs for n in run.against if n.code != "axes_missing"]
+    notices += [n for run in runs for n in run.notices if n.code == "speed_unknown"]
     notices += [n for run in runs if id(run) not in whole for n in run.notices if n.code == "axes_missing"]
     notices += [n for tool in graded if tool.summary for n in tool.summary.notices if n.code != "few_runs"]
     if not graded:

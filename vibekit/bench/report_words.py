@@ -101,11 +101,10 @@ def refusals(recordings: Sequence[RecordingPart]) -> str:
     """Return why recordings could not be graded, each reason once, with what would help."""
     said: dict[str, None] = {}
     for recording in recordings:
-        names = [f"{row['file']}: " for row in recording.grade["recordings"]]
         for notice in recording.grade["notices"]:
             if notice["severity"] == "refusal":
                 remedy = f" What would help: {notice['remedy']}." if notice["remedy"] else ""
-                message = str(notice["message"]).removeprefix(names[0] if names else "")
+                message = str(notice["message"]).removeprefix(f"{recording.grade['file']}: ")
                 subject = "The recording " if message.startswith("covers") else ""
                 said[f"{subject}{message if subject else sentence(message)}.{remedy}"] = None
     return " ".join(said)

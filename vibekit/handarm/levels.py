@@ -157,6 +157,8 @@ def _texture(low: FloatArray, thinned: FloatArray, plan: BlockPlan, work: Worksp
     """
     new, length = _new(plan, plan.every), plan.step // plan.every
     shape, count = (len(low), -1, length), new.stop - new.start
+    if new.start < 2 or new.stop + 2 > low.shape[1]:  # rates of some 25 Hz and less, which carry no tool
+        low, new = np.pad(low, ((0, 0), (2, 2)), mode="edge"), slice(new.start + 2, new.stop + 2)
     later, earlier = low[:, new.start : new.stop + 2], low[:, new.start - 2 : new.stop]
     differences = np.subtract(later, earlier, out=work.differences[: len(low)])  # at n - 1 to n + 1 for each n
     before, here, after = (differences[:, i : i + count].reshape(shape) for i in range(3))
