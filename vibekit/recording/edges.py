@@ -8,7 +8,7 @@ the bend at the end of its plateau is the moment when it was let go.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -62,6 +62,8 @@ def bursts(steps: StepEnergies, on: BoolArray) -> list[Burst]:
         following = bounds[i + 1][0] if i + 1 < len(bounds) else n
         part = _Stretch(bounds[i - 1][1] if i else 0, first, stop, following)
         start = max(_pulled(steps, part) if first else 0.0, found[-1].end if found else 0.0)
+        if found and _still_turning(steps, part):
+            found[-1] = replace(found[-1], rest=int(start))
         over = stop < n or falls(steps.steep, rate, first)
         end = max(_released(steps, rate, part, int(start), flat_at_rest), start) if over else float(n)
         floor = part.floor(steps.steep, steps.step_s)
@@ -71,12 +73,16 @@ def bursts(steps: StepEnergies, on: BoolArray) -> list[Burst]:
 
 def _pulled(steps: StepEnergies, part: _Stretch) -> float:
     """Return when the trigger was pulled [steps]."""
-    quietest = part.before + int(np.argmin(steps.steep[part.before : part.first]))
-    early = float(np.sort(steps.steep[part.first : part.stop][:20])[-1])
-    if steps.steep[quietest] > _STILL_TURNING * early:
-        return quietest + 0.5
+    if _still_turning(steps, part):
+        return part.before + int(np.argmin(steps.steep[part.before : part.first])) + 0.5
     switched = _switched_on(steps, part)
     return _run_up(steps.steep, part, part.floor(steps.steep, steps.step_s)) if switched is None else switched
+
+
+def _still_turning(steps: StepEnergies, part: _Stretch) -> bool:
+    """Tell whether the tool did not come to rest before it was pulled up again."""
+    early = float(steps.steep[part.first : part.stop][:20].max())
+    return float(steps.steep[part.before : part.first].min()) > _STILL_TURNING * early
 
 
 def _switched_on(steps: StepEnergies, part: _Stretch) -> float | None:
