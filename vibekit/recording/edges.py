@@ -30,11 +30,15 @@ _SPEEDS_UP = 1.25  # steep energy over flat, as powers: 1 for a ramp at one spee
 
 @dataclass(frozen=True)
 class Burst:
-    """One stretch with the trigger on from `start` to `end`, its coast-down over before step `rest` [steps]."""
+    """One stretch with the trigger on from `start` to `end`, its coast-down over before step `rest` [steps].
+
+    `slow` of its edges, 0 to 2, are a run-up or coast-down, which say less exactly when the trigger moved.
+    """
 
     start: float
     end: float
     rest: int
+    slow: int
 
 
 @dataclass(frozen=True)
@@ -61,22 +65,25 @@ def bursts(steps: StepEnergies, on: BoolArray) -> list[Burst]:
     for i, (first, stop) in enumerate(bounds):
         following = bounds[i + 1][0] if i + 1 < len(bounds) else n
         part = _Stretch(bounds[i - 1][1] if i else 0, first, stop, following)
-        start = max(_pulled(steps, part) if first else 0.0, found[-1].end if found else 0.0)
+        start, up_slow = _pulled(steps, part) if first else (0.0, False)
+        start = max(start, found[-1].end if found else 0.0)
         if found and _still_turning(steps, part):
             found[-1] = replace(found[-1], rest=int(start))
         over = stop < n or falls(steps.steep, rate, first)
-        end = max(_released(steps, rate, part, int(start), flat_at_rest), start) if over else float(n)
-        floor = part.floor(steps.steep, steps.step_s)
-        found.append(Burst(start, end, at_rest(steps.steep, rate, end, following, floor, steps.step_s)))
+        end, down_slow = _released(steps, rate, part, int(start), flat_at_rest) if over else (float(n), False)
+        end, floor = max(end, start), part.floor(steps.steep, steps.step_s)
+        rest = at_rest(steps.steep, rate, end, following, floor, steps.step_s)
+        found.append(Burst(start, end, rest, up_slow + down_slow))
     return found
 
 
-def _pulled(steps: StepEnergies, part: _Stretch) -> float:
-    """Return when the trigger was pulled [steps]."""
+def _pulled(steps: StepEnergies, part: _Stretch) -> tuple[float, bool]:
+    """Return when the trigger was pulled [steps], and whether the tool ran up slowly."""
     if _still_turning(steps, part):
-        return part.before + int(np.argmin(steps.steep[part.before : part.first])) + 0.5
-    switched = _switched_on(steps, part)
-    return _run_up(steps.steep, part, part.floor(steps.steep, steps.step_s)) if switched is None else switched
+        return part.before + int(np.argmin(steps.steep[part.before : part.first])) + 0.5, True
+    if (switched := _switched_on(steps, part)) is not None:
+        return switched, False
+    return _run_up(steps.steep, part, part.floor(steps.steep, steps.step_s)), True
 
 
 def _still_turning(steps: StepEnergies, part: _Stretch) -> bool:
@@ -134,8 +141,10 @@ def _run_up(steep: FloatArray, part: _Stretch, floor: float) -> float:
     return float(max(seen - level / slope, before)) if slope > 0 else float(seen)
 
 
-def _released(steps: StepEnergies, rate: FloatArray, part: _Stretch, start: int, flat_at_rest: float) -> float:
-    """Return when the trigger was let go [steps]."""
+def _released(
+    steps: StepEnergies, rate: FloatArray, part: _Stretch, start: int, flat_at_rest: float
+) -> tuple[float, bool]:
+    """Return when the trigger was let go [steps], and whether the tool coasts down."""
     begin, n = max(part.first, start), rate.size
     clear = steps.flat[part.first : part.stop].max() > _CLEAR * flat_at_rest
     course = steps.flat**_FLAT_ROOT if clear else steps.steep**SPEED_ROOT
@@ -145,5 +154,5 @@ def _released(steps: StepEnergies, rate: FloatArray, part: _Stretch, start: int,
         floor = part.floor(steps.flat, steps.step_s)
         edge = ramp(steps.flat[::-1], floor, n - 1 - begin - fall.high, n - part.following, n - begin)
         if edge is not None:
-            return n - edge[1]
-    return begin + let_go(speed, pitch, fall)
+            return n - edge[1], False
+    return begin + let_go(speed, pitch, fall), True

@@ -26,8 +26,11 @@ _TRIGGERED = (ON, IDLING, UNCLEAR)
 _SHORTEST_S = 0.1  # a switch of the trigger; what is shorter is a bump (no source)
 _MEDIAN_STEPS = 5  # bumps of two steps change no level
 _LOOK = 9  # steps, 0.14 s, over which a level is taken
+_SLOW_EDGE_S = 0.05  # by which a run-up or coast-down may be misplaced: tests.benchmarks.bursts, nine of ten
 _DIP = 0.75  # of the speed around: a fall that is no wandering of speed or load (no source)
 _SLOWER = 0.85  # of the mean frequency around (no source)
+_SHALLOW, _LITTLE_SLOWER = 0.87, 0.94  # the same for what may be the trigger let go, or not (no source)
+_MUCH = 0.05  # of the time with the trigger on: so much that may be coast-down is said (no source)
 _DIP_BEFORE_S, _DIP_AFTER_S = 1.5, 0.6  # a tool coasts for longer than it runs up (no source)
 _FELT = 2.0  # times the weighted energy before: 3 dB (no source)
 _BEFORE_S = 0.5  # over which that energy is taken (no source)
@@ -45,7 +48,8 @@ _DWELL_S = 1.0  # shortest idling that is said (no source)
 class TimeStructure:
     """The state of each step; `on` is the share of its time with the trigger on, `energy` that of its energy.
 
-    `known` is the share of each step whose samples are there: what is lost has no state.
+    `known` is the share of each step whose samples are there: what is lost has no state. `doubt_s` is by how much the
+    time with the trigger on may be longer or shorter, for run-ups and coast-downs [s].
     """
 
     step_s: float
@@ -54,6 +58,7 @@ class TimeStructure:
     energy: FloatArray
     single_state: bool
     known: FloatArray
+    doubt_s: float = 0.0
 
     @cached_property
     def on_s(self) -> float:
@@ -101,9 +106,10 @@ def time_structure(steps: StepEnergies) -> TimeStructure:
     if _steady(steps):
         return one_state(steps.step_s, steps.steep.size)
     on = _switched(steps)
-    if on.all():
-        return _idling(one_state(steps.step_s, on.size), steps)
-    return _idling(_nothing_lost(_marked(bursts(steps, on), steps), steps), steps)
+    found = one_state(steps.step_s, on.size)
+    if not on.all():
+        found = _nothing_lost(_marked(bursts(steps, on), steps), steps)
+    return _idling(_perhaps_let_go(found, steps), steps)
 
 
 def _marked(found: Sequence[Burst], steps: StepEnergies) -> TimeStructure:
@@ -122,7 +128,9 @@ def _marked(found: Sequence[Burst], steps: StepEnergies) -> TimeStructure:
             if b - a > 1 and 0 <= outer < n:
                 inside, outside = share[edge] * weighted[inner], (1.0 - share[edge]) * weighted[outer]
                 energy[edge] = inside / max(inside + outside, 1e-30)
-    return TimeStructure(steps.step_s, state, share, energy, False, np.ones(n))
+    return TimeStructure(
+        steps.step_s, state, share, energy, False, np.ones(n), _SLOW_EDGE_S * sum(b.slow for b in found)
+    )
 
 
 def _steady(steps: StepEnergies) -> bool:
@@ -141,8 +149,18 @@ def _switched(steps: StepEnergies) -> BoolArray:
     on = _confirmed(on, steps)
     if found.single_state or not on.any():
         on = np.ones(on.shape, dtype=bool)
-    steep, flat = (running_median(row, _LOOK) for row in (steps.steep, steps.flat))
-    return np.asarray(on & ~_dips(steep, flat, on, steps.step_s))
+    return np.asarray(on & ~_dips(steps, on, _DIP, _SLOWER))
+
+
+def _perhaps_let_go(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
+    """Return the structure in which a little dip of speed and level is unclear: pulls too short for coming to rest."""
+    on = found.state == ON
+    unclear = on & _dips(steps, on, _SHALLOW, _LITTLE_SLOWER)
+    for first, stop in list(runs(unclear)):  # a run-up or coast-down that is known as such has its edge nearby
+        unclear[first:stop] = on[max(first - 1, 0)] and on[min(stop, on.size - 1)]
+    if unclear.sum() <= _MUCH * on.sum():
+        return found
+    return replace(found, state=np.where(unclear, np.int8(UNCLEAR), found.state), single_state=False)
 
 
 def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
@@ -209,21 +227,22 @@ def _confirmed(on: BoolArray, steps: StepEnergies) -> BoolArray:
     return kept
 
 
-def _dips(steep: FloatArray, flat: FloatArray, on: BoolArray, step_s: float) -> BoolArray:
+def _dips(steps: StepEnergies, on: BoolArray, least: float, slower: float) -> BoolArray:
     """Return where a tool that does not come to rest is let go: speed and level fall together, then rise fast.
 
-    Under load the speed falls while the level rises; as the load goes both turn back.
+    The speed falls below `least` of what it is around, the mean frequency below `slower` of that. Under load the speed
+    falls while the level rises; as the load goes both turn back.
     """
+    steep, flat = (running_median(row, _LOOK) for row in (steps.steep, steps.flat))
     speed = np.where(on, steep, 0.0) ** SPEED_ROOT
-    before, after = (max(1, round(seconds / step_s)) for seconds in (_DIP_BEFORE_S, _DIP_AFTER_S))
-    left, right = largest(speed, before, 0), largest(speed, 0, after)
-    low = on & (speed < _DIP * np.minimum(left, right))
+    before, after = (max(1, round(seconds / steps.step_s)) for seconds in (_DIP_BEFORE_S, _DIP_AFTER_S))
+    low = on & (speed < least * np.minimum(largest(speed, before, 0), largest(speed, 0, after)))
     dips = np.zeros(on.size, dtype=bool)
     rate = np.sqrt(steep / np.maximum(flat, 1e-12))
     for first, stop in runs(low):
         bottom = first + int(np.argmin(speed[first:stop]))
         around = ((max(0, bottom - before), bottom), (bottom, bottom + after))
         tops = [a + int(np.argmax(speed[a:b])) for a, b in around if a < b]
-        if rate[bottom] < _SLOWER * rate[tops].min():
+        if rate[first:stop].min() < slower * rate[tops].min():
             dips[first:stop] = speed[first:stop] < 0.5 * (speed[bottom] + speed[tops].min())
     return dips
