@@ -23,6 +23,7 @@ _WEIGHTY = (1.0 / 6.0) ** SPEED_ROOT  # place in a step of its mean level, where
 _CLEAR = 100.0  # times the energy of rest: 20 dB, where the flat energy is free of the hand's motion (no source)
 _STILL_TURNING = 0.4**5  # of the steep energy: a tool pulled up again before it came to rest (no source)
 _FLOOR_S = 0.5  # of the off time beside a burst, over which its floor is taken (no source)
+_STILL = 0.25  # place among those energies where the tool is at rest, even if it coasts half of the time (no source)
 _EARLY = 4  # steps before the mask, in which a rise may be complete: half a median, and bumps
 _NEARLY_FULL = 0.7  # of the energy of the plateau: a switch is over (no source)
 _SPEEDS_UP = 1.25  # steep energy over flat, as powers: 1 for a ramp at one speed, 1.5 for lines as the speed rises
@@ -50,12 +51,12 @@ class _Stretch:
     stop: int
     following: int
 
-    def floor(self, row: FloatArray, step_s: float) -> float:
-        """Return the energy of the off time next to the stretch: the middle of it."""
+    def floor(self, row: FloatArray, step_s: float, place: float = 0.5) -> float:
+        """Return the energy of the off time next to the stretch: the middle of it, or at another place from below."""
         near = round(_FLOOR_S / step_s)
         earlier = row[max(self.before, self.first - near) : self.first]
         beside = np.concatenate([earlier, row[max(self.stop, self.following - near) : self.following]])
-        return float(np.sort(beside)[beside.size // 2]) if beside.size else 0.0
+        return float(np.sort(beside)[int(beside.size * place)]) if beside.size else 0.0
 
 
 def bursts(steps: StepEnergies, on: BoolArray) -> list[Burst]:
@@ -71,7 +72,7 @@ def bursts(steps: StepEnergies, on: BoolArray) -> list[Burst]:
             found[-1] = replace(found[-1], rest=int(start))
         over = stop < n or falls(steps.steep, rate, first)
         end, down_slow = _released(steps, rate, part, int(start), flat_at_rest) if over else (float(n), False)
-        end, floor = max(end, start), part.floor(steps.steep, steps.step_s)
+        end, floor = max(end, start), part.floor(steps.steep, steps.step_s, _STILL)
         rest = at_rest(steps.steep, rate, end, following, floor, steps.step_s)
         found.append(Burst(start, end, rest, up_slow + down_slow))
     return found
