@@ -15,7 +15,8 @@ from tests.benchmarks.bursts import TOOLS, Case, burst_case, judged, switched, w
 from tests.documents import notice_of
 from vibekit.recording.recording import Origin
 from vibekit.recording.sidecar import RecordingFacts
-from vibekit.recording.states import StepEnergies, time_structure
+from vibekit.recording.states import time_structure
+from vibekit.recording.steps import StepEnergies
 
 GRINDER, SANDER, DRILL = TOOLS
 RATE = 3200.0

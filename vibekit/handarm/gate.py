@@ -11,7 +11,8 @@ from vibekit.handarm.onepass import LevelTrack
 from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
 from vibekit.recording.recording import FloatArray
 from vibekit.recording.segments import BoolArray
-from vibekit.recording.states import StepEnergies, TimeStructure, time_structure
+from vibekit.recording.states import TimeStructure, time_structure
+from vibekit.recording.steps import StepEnergies
 from vibekit.recording.timing import Timing
 
 _SILENCE = 1e-12  # m²/s⁴

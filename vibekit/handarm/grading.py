@@ -150,7 +150,7 @@ def _evaluate(
         on=on,
         notices=(
             *notices,
-            *time_notices(states, times.single_state),
+            *time_notices(states, times.single_state, times.doubt_s),
             *total.notices,
             *_floor_notice(source, track, times, math.sqrt(np.square(weighted).sum())),
         ),

@@ -9,6 +9,7 @@ from vibekit.errors import Notice
 from vibekit.recording.conditions import is_off, plain_term
 
 LEAST_IN_ALL_S = 60.0  # ISO 5349-2:2001 5.4 (from memory): at least 1 min over all samples
+_MUCH_DOUBT_PCT = 3.0  # of the time with the trigger on: 1.5 % of A(8)
 _MUCH_OUTSIDE_PCT = 5.0  # of the energy: 2.5 % of A(8)
 
 
@@ -36,14 +37,19 @@ class TimedRun(Protocol):
     def trigger_on_s(self) -> float: ...  # noqa: D102
 
 
-def time_notices(states: Sequence[StateTime], single_state: bool) -> tuple[Notice, ...]:
-    """Say over what time the magnitude holds where that is not the whole recording, and what lies outside it."""
+def time_notices(states: Sequence[StateTime], single_state: bool, doubt_s: float = 0.0) -> tuple[Notice, ...]:
+    """Say over what time the magnitude holds where that is not the whole recording, and what lies outside it.
+
+    `doubt_s` is by how much the time with the trigger on may be longer or shorter.
+    """
     if single_state:
         return ()
     triggered = [s for s in states if s.state in ("on", "idling", "unclear")]
     on_s, inside = sum(s.time_s for s in triggered), _energy(triggered)
     notices = [Notice("trigger_on_part", "info", f"graded over the {on_s:.1f} s with the trigger on", on_s)]
     notices += [_unclear(s, on_s) for s in triggered if s.state == "unclear"]
+    if 100.0 * doubt_s > _MUCH_DOUBT_PCT * on_s:
+        notices.append(_slow_edges(on_s, doubt_s))
     outside = _energy(s for s in states if s.state == "off")
     if (share := 100.0 * outside / (inside + outside) if outside > 0 else 0.0) >= _MUCH_OUTSIDE_PCT:
         notices.append(_outside(share, next(s.time_s for s in states if s.state == "off")))
@@ -58,11 +64,23 @@ def _unclear(state: StateTime, on_s: float) -> Notice:
     return Notice(
         "time_unclear",
         "caution",
-        f"{state.time_s:.1f} s at {state.a_hv_mps2 or 0.0:.2g} m/s² may be a gentler tool or a machine nearby: counted "
-        "as trigger on, so that no energy is lost",
+        f"{state.time_s:.1f} s at {state.a_hv_mps2 or 0.0:.2g} m/s² may be a gentler tool, a machine nearby or the "
+        "tool slowing down between short pulls: counted as trigger on, so that no energy is lost",
         state.time_s,
         on_s,
         "see it with --plot; record each tool by itself",
+    )
+
+
+def _slow_edges(on_s: float, doubt_s: float) -> Notice:
+    return Notice(
+        "time_edges",
+        "caution",
+        f"the tool runs up or coasts down slowly for such short pulls: the {on_s:.1f} s with the trigger on may be "
+        f"{doubt_s:.1f} s more or less",
+        100.0 * doubt_s / on_s,
+        _MUCH_DOUBT_PCT,
+        "record longer pulls, or time them otherwise",
     )
 
 
