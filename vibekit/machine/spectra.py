@@ -26,6 +26,8 @@ _COSINE_TERMS: dict[str, tuple[float, ...]] = {
     "hann": (0.5, 0.5),
     "flattop": (0.21557895, 0.41663158, 0.277263158, 0.083578947, 0.006947368),
 }
+FLOOR_HZ = 200.0  # stretch over which local noise is taken: many lines' widths, and narrower than most resonances
+_FLOOR_BINS = 16  # of a median, at least
 _BAND_REACH = 0.8  # of a band's width: what its flat part can be modulated with
 
 
@@ -193,6 +195,28 @@ def noise_floor(values: FloatArray, width: int = 64) -> FloatArray:
     flat = medians.reshape(-1, medians.shape[-1])
     joined = np.stack([np.interp(np.arange(n), centres, row) for row in flat])
     return np.maximum(joined.reshape(values.shape), np.finfo(np.float64).tiny)
+
+
+def local_floor(power: FloatArray, spacing_hz: float) -> FloatArray:
+    """Return the local noise of power, same shape: its median over 200 Hz, below that over half an octave.
+
+    Rumble falls steeply below some tens of Hz; a median over more than half an octave would call all of it lines.
+    """
+    floor = noise_floor(power, max(_FLOOR_BINS, round(FLOOR_HZ / spacing_hz)))
+    split = min(round(FLOOR_HZ / spacing_hz), power.shape[-1])
+    centres = [2.0]
+    while centres[-1] < split:
+        centres.append(max(1.15 * centres[-1], centres[-1] + _FLOOR_BINS / 4))
+    if len(centres) < 4:
+        return floor
+    half = _FLOOR_BINS // 2
+    spans = [(max(1, min(int(c / 1.33), int(c) - half)), max(int(1.33 * c), int(c) + half)) for c in centres]
+    medians = np.log(np.maximum([np.median(power[..., a : b + 1], axis=-1) for a, b in spans], 1e-300))
+    bins = np.arange(split)
+    low = np.exp([np.interp(bins, centres, row) for row in medians.reshape(len(centres), -1).T])
+    share = np.square(bins / split)
+    floor[..., :split] = low.reshape(*power.shape[:-1], split) * (1.0 - share) + floor[..., :split] * share
+    return floor
 
 
 def analytic_band(

@@ -11,10 +11,10 @@ import numpy as np
 from vibekit.errors import Notice, document
 from vibekit.machine import speed_notices as said, tach_doubt
 from vibekit.machine.drivetrain import shaft_speeds
+from vibekit.machine.line_speed import line_speed
 from vibekit.machine.speed_target import LineSpeed, Rival
 from vibekit.machine.states import MOST_DROOP, Segment, states
 from vibekit.machine.tach import tach_track
-from vibekit.machine.train_speed import line_speed
 from vibekit.recording.recording import FloatArray, Recording
 from vibekit.recording.segments import FRAME_S
 from vibekit.recording.toolsheet import ToolSheet
