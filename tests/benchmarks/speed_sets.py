@@ -167,13 +167,24 @@ def own(seeds: int, tools: list[str]) -> Iterator[Known]:
 
 
 def noises() -> Iterator[Known]:
-    """Yield noise, white and coloured, in which nothing turns."""
-    for seed in range(6):
-        white = np.random.default_rng(seed).standard_normal((1 + 2 * (seed % 2), 128_000))
-        coloured = np.cumsum(white, axis=1) * 0.01 + white if seed > 2 else white
-        yield from both(
-            "noise", str(seed), Recording(coloured, 12_800.0, ("x", "y", "z")[: len(white)]), one_shaft(100.0), {}
-        )
+    """Yield noise in which nothing turns: white, coloured, and with a resonance of quality 20."""
+    from scipy import signal
+
+    for seed in range(9):
+        noise = np.random.default_rng(seed).standard_normal((1 + 2 * (seed % 2), 128_000))
+        if seed in (3, 4, 5):
+            noise = np.cumsum(noise, axis=1) * 0.01 + noise
+        if seed > 5:
+            b, a = signal.iirpeak(90.0 * (seed - 4), 20.0, fs=12_800.0)
+            noise = 0.3 * noise + 3.0 * signal.lfilter(b, a, noise, axis=1)
+        recording = Recording(noise, 12_800.0, ("x", "y", "z")[: len(noise)])
+        yield from both("noise", str(seed), recording, one_shaft(100.0), {})
+
+
+def recordings(name: str, seeds: int, tools: list[str]) -> Iterator[Known]:
+    """Return the recordings of a set."""
+    made = {"rig_a": rig_a, "other_rigs": other_rigs, "sounds": sounds, "other_world": other_world, "noises": noises}
+    return {"handbook": lambda: handbook(seeds), "own": lambda: own(seeds, tools), **made}[name]()
 
 
 def told(known: Known) -> Told:
@@ -230,7 +241,7 @@ def report(cases: list[Told], before: list[Told]) -> None:
             print(f"{c.group}: {c.name}: {what} ({c.confidence:.2f})")
 
 
-SETS = ("rig_a", "other_rigs", "sounds", "other_world", "handbook", "own", "noises")
+SETS: tuple[str, ...] = ("rig_a", "other_rigs", "sounds", "other_world", "handbook", "own", "noises")
 
 
 def main() -> None:
@@ -238,13 +249,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sets", nargs="*", default=list(SETS), choices=SETS)
     parser.add_argument("--seeds", type=int, default=1, help="of handbook and own simulation")
+    parser.add_argument("--only", choices=("sheet", "bare"))
     parser.add_argument("--tools", nargs="*", default=[])
     parser.add_argument("--save", type=Path)
     parser.add_argument("--against", type=Path)
     given = parser.parse_args()
-    made = {"rig_a": rig_a, "other_rigs": other_rigs, "sounds": sounds, "other_world": other_world, "noises": noises}
-    made |= {"handbook": lambda: handbook(given.seeds), "own": lambda: own(given.seeds, given.tools)}
-    cases = [told(known) for name in given.sets for known in made[name]()]
+    chosen = (known for name in given.sets for known in recordings(name, given.seeds, given.tools))
+    cases = [told(known) for known in chosen if given.only in (None, "bare" if known[3] is None else "sheet")]
     if given.save:
         given.save.write_text(json.dumps([asdict(c) for c in cases]))
     before = [Told(**c) for c in json.loads(given.against.read_text())] if given.against else []

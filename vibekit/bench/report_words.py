@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from vibekit.bench.report_parts import Document, RecordingPart, ToolPart
-from vibekit.machine.fault_words import FAULT_WORDS
+from vibekit.machine.faults.fault_words import FAULT_WORDS
 from vibekit.units import format_allowed, format_duration, number
 
 # Words for a magnitude, each with what it means for a working day; the steps follow from T = 8 h·(value/a_hv)² of
