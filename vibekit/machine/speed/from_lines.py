@@ -27,6 +27,7 @@ _LEAST_STANDS = 0.5  # chance of all candidates together below which it is said 
 _RIVALS, _LEAST_NAMED = 4, 0.02  # speeds named where none is told, each with at least this chance
 _STEADY = 0.02  # of the speed: a track that changes more smears the mains on its clock, so that none need be left out
 _MAINS_MULTIPLES, _MAINS_HZ = 20, 0.15  # the supply's own lines, and how far to either side they reach
+_ONE, _NEARLY = 0.004, 0.6  # of the speed: two readings of one; of the gain on a steady clock (no source)
 _NEAR = 0.01  # of a steady speed: where the lines about it are looked for
 
 
@@ -55,13 +56,20 @@ def line_speed(
     standing = sum(c.chance for c in ranked)
     if not ranked or standing < _LEAST_STANDS:
         return nothing_found(_no_lines(standing), _likeliest(ranked)), target.of
-    best = ranked[0].scored
+    best = _followed_rather(ranked[0].scored, found)
     followed = track.times(best.hz / track.middle_hz) if best.clock else _about(what, best, track, supply)
     notices = () if target.narrowed else (_not_narrowed(),)
     sure = min(ranked[0].chance, _surest(best, target))
     told = LineSpeed(followed.time_s, followed.hz, max(sure, 0.01), rivals(ranked, tool, target.of), notices)
     told = against_folding(told, target, sample_rate, stamped)
     return _cannot_tell(told, ranked) if told.hz.size and sure < LEAST_TOLD else told, target.of
+
+
+def _followed_rather(best: Scored, found: list[Scored]) -> Scored:
+    """Return a speed as the track at it tells it, if lines stand nearly as well there: it knows how it wanders."""
+    tracked = [s for s in found if s.clock and abs(s.hz / best.hz - 1.0) < _ONE]
+    top = max(tracked, key=lambda s: s.gain, default=best)
+    return top if top.gain > _NEARLY * best.gain else best
 
 
 def _surest(best: Scored, target: Target) -> float:
@@ -95,12 +103,14 @@ def _on_steady_clock(what: Heard, supply_hz: float | None) -> list[Scored]:
 def _on_clock_of(what: Heard, track: Track, supply_hz: float | None) -> list[Scored]:
     """Return what the recording says of speeds that change as a track does."""
     seen, scale = _seen_by(what, track, supply_hz)
-    return _scored(seen, what.target, scale)
+    inside = what.target.low_hz < track.middle_hz < what.target.high_hz
+    return _scored(seen, what.target, scale, track.middle_hz / scale if inside else None)
 
 
-def _scored(seen: list[View], target: Target, scale: float) -> list[Scored]:
+def _scored(seen: list[View], target: Target, scale: float, proposed_hz: float | None = None) -> list[Scored]:
     """Return the speeds of all views in Hz of the recording, `scale` of them to one of the views' clock."""
-    found = (s for view in seen for s in scored(view, target.comb, target.low_hz / scale, target.high_hz / scale))
+    low, high = target.low_hz / scale, target.high_hz / scale
+    found = (s for view in seen for s in scored(view, target.comb, low, high, proposed_hz))
     return [replace(s, hz=s.hz * scale) for s in found]
 
 

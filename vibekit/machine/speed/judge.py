@@ -30,6 +30,7 @@ _LINE = (4.0, 1e4)  # power of a line over the noise: log-uniform between
 _BESIDE = 48  # cells: what is as loud over so many is a resonance
 _CLASS = 0.2  # nat: width of the classes in which log power is counted
 _FINE_ORDERS = 24.0  # up to here orders are looked through cell by cell, further ones about what these found
+_COARSE_HZ = 1.5  # cells so wide that few speeds differ in them: there all orders are looked through at once
 _APART = 4.0  # cells between the lines of a comb, at least
 _KEPT = 16  # speeds of each spectrum
 _SAME = 0.004  # of the speed: closer ones are one
@@ -121,10 +122,10 @@ def _line_density(log_power: FloatArray, averages: int) -> FloatArray:
     return np.asarray(np.maximum(np.exp(logs).mean(axis=1), 1e-12))
 
 
-def scored(view: View, comb: Comb, low_hz: float, high_hz: float) -> list[Scored]:
-    """Return the speeds between two limits [Hz] that a view speaks for most, best first."""
+def scored(view: View, comb: Comb, low_hz: float, high_hz: float, proposed_hz: float | None = None) -> list[Scored]:
+    """Return the speeds between two limits [Hz] that a view speaks for most, best first; that proposed among them."""
     low_hz = max(low_hz, _APART * view.spacing)
-    top = min(float(comb.orders.max()), max(_FINE_ORDERS, 1.0 / view.spacing))
+    top = float(comb.orders.max()) if view.spacing > _COARSE_HZ else min(float(comb.orders.max()), _FINE_ORDERS)
     hz = np.arange(low_hz, high_hz, view.spacing / (2.0 * top))
     if hz.size < 2:
         return []
@@ -134,7 +135,7 @@ def scored(view: View, comb: Comb, low_hz: float, high_hz: float) -> list[Scored
     starts = np.unique(np.searchsorted(hz, steps))
     starts = starts[starts < hz.size]
     best = np.maximum.reduceat(rough, starts)
-    found: list[Scored] = []
+    found = [] if proposed_hz is None else [_sharpened(view, comb, tables, proposed_hz)]
     for i in np.argsort(-best)[: 2 * _KEPT]:
         part = rough[starts[i] : starts[i + 1] if i + 1 < starts.size else hz.size]
         at = float(hz[starts[i] + int(np.argmax(part))])
