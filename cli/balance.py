@@ -14,7 +14,7 @@ from .options import Json
 from .output import Document, emit, notice_lines
 
 if TYPE_CHECKING:
-    from vibekit.machine.balance import Reading, TrialRun
+    from vibekit.machine.balance.correction import Reading, TrialRun
 
 Readings = Annotated[
     list[str],
@@ -64,7 +64,7 @@ def balance(
     --trial 50@0 --response 7 --trial 50@120 --response 12 --trial 50@240 --response 18.
     Angles and phases are in degrees, all counted in the same sense.
     """
-    from vibekit.machine.balance import ReadingDoubt, Rotor, balance as solve
+    from vibekit.machine.balance.correction import ReadingDoubt, Rotor, balance as solve
 
     for name, value in (
         ("--rotor-mass-kg", rotor_mass_kg),
@@ -93,7 +93,7 @@ def _numbers(text: str, what: str, example: str) -> list[float]:
 
 
 def _reading(text: str) -> Reading:
-    from vibekit.machine.balance import Reading
+    from vibekit.machine.balance.correction import Reading
 
     values = _numbers(text, "reading", "AMPLITUDE@PHASE such as 7@160, or AMPLITUDE")
     if len(values) > 2:
@@ -102,7 +102,7 @@ def _reading(text: str) -> Reading:
 
 
 def _trials(weights: list[str], responses: list[str], planes: int) -> list[TrialRun]:
-    from vibekit.machine.balance import TrialRun
+    from vibekit.machine.balance.correction import TrialRun
 
     if len(responses) != len(weights) * planes:
         raise UsageError(

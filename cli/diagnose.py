@@ -30,7 +30,7 @@ def diagnose(
 ) -> None:
     """Say what inside makes a tool shake, with evidence and probability, from recordings of that one tool."""
     import vibekit as vk
-    from vibekit.machine.judgement import read_priors
+    from vibekit.machine.faults.judgement import read_priors
 
     shifts = read_priors(priors) if priors else None
 

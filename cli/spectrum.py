@@ -15,8 +15,8 @@ from .output import Document, Progress, counted, emit, note, notice_lines, numbe
 
 if TYPE_CHECKING:
     from vibekit.errors import Notice
-    from vibekit.machine.lines import Kind as Over, LineSpectrum
-    from vibekit.machine.power_cepstrum import Cepstrum
+    from vibekit.machine.lines.power_cepstrum import Cepstrum
+    from vibekit.machine.lines.table import Kind as Over, LineSpectrum
     from vibekit.recording.recording import Recording, RecordingStream
 
 
@@ -60,7 +60,7 @@ def spectrum(
     as_json: Json = False,
 ) -> None:
     """List the lines in a recording, each with level, height over the noise, and what it may be."""
-    from vibekit.machine.lines import refused_spectrum
+    from vibekit.machine.lines.table import refused_spectrum
 
     stream = options.open(recording)
     try:
@@ -71,7 +71,7 @@ def spectrum(
     if plot is not None:
         from vibekit.bench.plots_cepstrum import plot_cepstrum
         from vibekit.bench.plots_spectrum import SpectrumView, plot_spectrum
-        from vibekit.machine.lines import LineSpectrum
+        from vibekit.machine.lines.table import LineSpectrum
 
         axes = tuple(axis or ())
         if isinstance(result, LineSpectrum):
@@ -84,7 +84,7 @@ def spectrum(
 
 def _spectrum(stream: RecordingStream, kind: Kind) -> LineSpectrum | Cepstrum:
     """Return the lines of a recording; of a long one averaged block by block, or of the stretch that stands for it."""
-    from vibekit.machine.averaged import LOOKED_AT_S, long_spectrum
+    from vibekit.machine.lines.averaged import LOOKED_AT_S, long_spectrum
     from vibekit.recording.gaps import piece_notice, stream_in_one_piece
     from vibekit.recording.stretch import read_unless_long, representative_part
 

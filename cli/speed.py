@@ -15,7 +15,7 @@ from .output import Document, Progress, emit, note, notice_lines, number, printa
 
 if TYPE_CHECKING:
     from vibekit.errors import Notice
-    from vibekit.machine.speed import SpeedEstimate
+    from vibekit.machine.speed.estimate import SpeedEstimate
     from vibekit.recording.recording import Recording, RecordingStream
 
 
@@ -70,7 +70,7 @@ def speed(
 
 def _read(stream: RecordingStream) -> tuple[Recording, tuple[Notice, ...]]:
     """Return a recording in memory, of a long one the stretch that stands for it, and what is to be said of that."""
-    from vibekit.machine.averaged import LOOKED_AT_S
+    from vibekit.machine.lines.averaged import LOOKED_AT_S
     from vibekit.recording import gaps, stretch
 
     stream = gaps.stream_in_one_piece(stream)
@@ -105,8 +105,8 @@ def _map(result: SpeedEstimate, recording: Recording, path: Path, asked: MapAske
     """Draw the map; return the resonances found (None: the recording cannot show any) with what is to be said of it."""
     from vibekit.bench.plots_map import MapView, plot_map
     from vibekit.errors import Notice
-    from vibekit.machine.maps import map_orders, speed_map
-    from vibekit.machine.resonances import crossed_resonances
+    from vibekit.machine.lines.maps import map_orders, speed_map
+    from vibekit.machine.lines.resonances import crossed_resonances
 
     try:
         mapped = speed_map(recording, result)

@@ -15,7 +15,9 @@ from vibekit_cli.main import commands
 ROOT = Path(__file__).parent.parent
 LIBRARY = ROOT / "vibekit"
 FLOOR = {"errors": 0, "units": 0, "standards": 0, "recording": 1, "handarm": 2, "machine": 2, "simulate": 2, "bench": 3}
-NEIGHBOURS = {("simulate", "machine.drivetrain")}
+NEIGHBOURS = {("simulate", "machine.train")}
+ROOMS = ("balance", "spectra", "train", "tracks", "speed", "lines", "faults")  # of machine: each may use those before
+MOST_FLOORS = {"faults": 7}  # more than the five that a room should have
 LAZY = ("scipy", "matplotlib", "soundfile", "joblib", "h5py", "pyuff", "pyarrow", "pandas", "polars", "dask")
 MODULES = sorted(LIBRARY.rglob("*.py"))
 
@@ -49,6 +51,37 @@ def test_modules_import_only_from_lower_floors_or_their_own_folder(path: Path) -
         allowed = there == here or FLOOR[there] < FLOOR[here] or {there, here} == {"errors", "units"}
         neighbour = any(a == here and name.startswith(f"vibekit.{b}") for a, b in NEIGHBOURS)
         assert allowed or neighbour, f"{path.relative_to(ROOT)} (floor {FLOOR[here]}) imports {name}"
+
+
+def rooms() -> list[str]:
+    return sorted(p.name for p in (LIBRARY / "machine").iterdir() if (p / "__init__.py").exists())
+
+
+def within(room: str) -> dict[str, set[str]]:
+    """The modules of a room with those of the same room that each imports."""
+    paths = [p for p in (LIBRARY / "machine" / room).glob("*.py") if p.stem != "__init__"]
+    names = {p.stem for p in paths}
+    found = {p.stem: {n.split(".")[3] for n in imports(p) if n.startswith(f"vibekit.machine.{room}.")} for p in paths}
+    types = {p.stem: p.read_text().partition("if TYPE_CHECKING:")[2].partition("\n\n")[0] for p in paths}
+    return {m: {n for n in used & names if f"{room}.{n} import" not in types[m]} for m, used in found.items()}
+
+
+@pytest.mark.parametrize("room", rooms())
+def test_a_room_of_the_machine_wing_is_seen_in_one_look(room: str) -> None:
+    assert len(list((LIBRARY / "machine" / room).glob("*.py"))) <= 12
+    assert room in ROOMS
+    for path in (LIBRARY / "machine" / room).glob("*.py"):
+        for name in imports(path):
+            if name.startswith("vibekit.machine."):
+                there = name.split(".")[2]
+                assert ROOMS.index(there) <= ROOMS.index(room), f"{path.relative_to(ROOT)} imports {name}"
+    left, floors = within(room), 0
+    while left:
+        ground = {m for m, used in left.items() if not used & set(left)}
+        assert ground, f"{room}: {sorted(left)} import each other"
+        left = {m: used for m, used in left.items() if m not in ground}
+        floors += 1
+    assert floors <= MOST_FLOORS.get(room, 5)
 
 
 @pytest.mark.parametrize("path", MODULES, ids=[str(p.relative_to(LIBRARY)) for p in MODULES])

@@ -16,10 +16,10 @@ if TYPE_CHECKING:  # one line per public name; the same names stand in _HOME
     from vibekit.handarm.exposure import daily_exposure as daily_exposure
     from vibekit.handarm.grading import grade as grade
     from vibekit.handarm.weighting import weight as weight, weighting_factor as weighting_factor
-    from vibekit.machine.diagnosis import diagnose as diagnose
-    from vibekit.machine.lines import LineSpectrum as LineSpectrum, spectrum as spectrum
-    from vibekit.machine.power_cepstrum import cepstrum as cepstrum
-    from vibekit.machine.speed import SpeedEstimate as SpeedEstimate, estimate_speed as estimate_speed
+    from vibekit.machine.faults.diagnosis import diagnose as diagnose
+    from vibekit.machine.lines.power_cepstrum import cepstrum as cepstrum
+    from vibekit.machine.lines.table import LineSpectrum as LineSpectrum, spectrum as spectrum
+    from vibekit.machine.speed.estimate import SpeedEstimate as SpeedEstimate, estimate_speed as estimate_speed
     from vibekit.recording.calibration import Calibration as Calibration
     from vibekit.recording.quality import check as check
     from vibekit.recording.readers import open_recording as open_recording, read as read
@@ -44,12 +44,12 @@ _HOME = {
     "weight": "vibekit.handarm.weighting",
     "grade": "vibekit.handarm.grading",
     "daily_exposure": "vibekit.handarm.exposure",
-    "SpeedEstimate": "vibekit.machine.speed",
-    "estimate_speed": "vibekit.machine.speed",
-    "LineSpectrum": "vibekit.machine.lines",
-    "spectrum": "vibekit.machine.lines",
-    "cepstrum": "vibekit.machine.power_cepstrum",
-    "diagnose": "vibekit.machine.diagnosis",
+    "SpeedEstimate": "vibekit.machine.speed.estimate",
+    "estimate_speed": "vibekit.machine.speed.estimate",
+    "LineSpectrum": "vibekit.machine.lines.table",
+    "spectrum": "vibekit.machine.lines.table",
+    "cepstrum": "vibekit.machine.lines.power_cepstrum",
+    "diagnose": "vibekit.machine.faults.diagnosis",
 }
 
 __all__ = sorted(_HOME)

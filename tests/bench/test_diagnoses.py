@@ -16,7 +16,7 @@ from vibekit.bench.analysis import RunResult, analyse
 from vibekit.bench.diagnoses import by_tool, diagnoses, quantities
 from vibekit.bench.logbook import Entry
 from vibekit.errors import Notice, RecordingLimitError
-from vibekit.machine import diagnosis
+from vibekit.machine.faults import diagnosis
 from vibekit.recording.readers import open_recording
 from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import ToolSheet

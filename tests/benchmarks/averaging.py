@@ -8,8 +8,8 @@ from __future__ import annotations
 import sys
 
 import vibekit as vk
-from vibekit.machine.averaged import averaged_spectrum
-from vibekit.machine.spectra import as_density
+from vibekit.machine.lines.averaged import averaged_spectrum
+from vibekit.machine.spectra.spectrum import as_density
 
 
 def main(path: str) -> None:

@@ -1,6 +1,6 @@
 """Fit the table of the diagnosis on one simulated fleet, or validate it on another that it has never met.
 
-    python -m tests.benchmarks.diagnosis --fit 1200        writes vibekit/machine/judgement.toml
+    python -m tests.benchmarks.diagnosis --fit 1200        writes vibekit/machine/faults/judgement.toml
     python -m tests.benchmarks.diagnosis --validate 300    prints accuracy, false alarms, calibration, Brier score
 
 Each tool is recorded without load (most of them with switching on and off) and under load; the tables are for both
@@ -25,7 +25,7 @@ from tests.benchmarks.judgement_fit import fit
 from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import Shaft, ToolSheet
 
-TABLE = Path(__file__).parents[2] / "vibekit" / "machine" / "judgement.toml"
+TABLE = Path(__file__).parents[2] / "vibekit" / "machine" / "faults" / "judgement.toml"
 VALIDATION_SEEDS = 1_000_000
 CLEAR, MODERATE = 1.2, 0.6  # of the usual size of the fault
 VIEWS = {"both": CONDITIONS, "no load": ("no load",), "loaded": ("loaded",)}
@@ -69,8 +69,8 @@ def judged(seed: int, incomplete: bool = False) -> dict[str, Judged]:
 
     `incomplete`: with a sheet that states only shafts, rated speed and teeth, as a user has it before the teardown.
     """
-    from vibekit.machine.diagnosis import judge
-    from vibekit.machine.look import look
+    from vibekit.machine.faults.diagnosis import judge
+    from vibekit.machine.faults.look import look
 
     case = draw(seed)
     sheet = _sparse(case.sheet) if incomplete else case.sheet

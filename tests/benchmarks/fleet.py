@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vibekit.errors import UsageError
-from vibekit.machine.parts import features_of
-from vibekit.machine.signal_views import views_of
-from vibekit.machine.speed import estimate_speed
+from vibekit.machine.faults.parts import features_of
+from vibekit.machine.lines.views import views_of
+from vibekit.machine.speed.estimate import estimate_speed
 from vibekit.recording.recording import Recording
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.simulate.faults import FAULTS, settle_faults

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from vibekit.machine.octaves import OCTAVES
+from vibekit.machine.faults.octaves import OCTAVES
 
 OF_KIND = "level_"  # features so named are plain levels: compared among tools of one kind only
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from tests.benchmarks.fleet import Measured, Row, can_have
 from tests.benchmarks.judgement_features import FEATURES, OCTAVE_FEATURES, OF_KIND
 from tests.benchmarks.rival_fit import Bound, Suspects, fit_rivals
-from vibekit.machine.judgement import INSTEAD, KNOTS, ROLE, FaultModel, classes
+from vibekit.machine.faults.judgement import INSTEAD, KNOTS, ROLE, FaultModel, classes
 from vibekit.recording.recording import FloatArray
 
 LEAST_SPREAD = 3.0  # dB: chance alone moves a reading so much

@@ -48,7 +48,7 @@ def full_log(path: Path, recordings: int) -> None:
     from vibekit.bench.diagnoses import quantities
     from vibekit.bench.logbook import Entry, add_entries, open_log
     from vibekit.bench.session import entries_of
-    from vibekit.machine.diagnosis import diagnose
+    from vibekit.machine.faults.diagnosis import diagnose
     from vibekit.recording.readers import read
     from vibekit.simulate import simulate
 

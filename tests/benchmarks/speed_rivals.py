@@ -14,7 +14,7 @@ import numpy as np
 from scipy import signal
 
 from tests.benchmarks.speed_tables import GROSS, judge
-from vibekit.machine.speed_target import RATED_RANGE
+from vibekit.machine.tracks.target import RATED_RANGE
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.simulate.presets import PRESETS
 from vibekit.simulate.session import SimulatedSession, simulate

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vibekit.machine.speed import SpeedEstimate, estimate_speed
+from vibekit.machine.speed.estimate import SpeedEstimate, estimate_speed
 from vibekit.recording.recording import Origin, Recording
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.simulate.presets import PRESETS

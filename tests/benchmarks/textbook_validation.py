@@ -18,7 +18,7 @@ from joblib import Parallel, delayed
 
 import vibekit as vk
 from tests.benchmarks.textbook_signals import FAULTS, Textbook, make, write
-from vibekit.machine.speed import SpeedEstimate
+from vibekit.machine.speed.estimate import SpeedEstimate
 from vibekit.recording.recording import Origin
 
 SPEED_WITHIN = 0.005

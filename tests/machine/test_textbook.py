@@ -18,8 +18,8 @@ from tests.benchmarks.textbook_signals import FAULTS
 from tests.benchmarks.textbook_tools import Tool
 from tests.benchmarks.textbook_validation import Told, told
 from tests.cli.run import vibekit
-from vibekit.machine.evidence import PartFeatures
-from vibekit.machine.look import look
+from vibekit.machine.faults.evidence import PartFeatures
+from vibekit.machine.faults.look import look
 
 
 @pytest.fixture(scope="module")

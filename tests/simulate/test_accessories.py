@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.simulate.order_spectrum import Orders, edges
-from vibekit.machine.drivetrain import expected_lines
+from vibekit.machine.train.drivetrain import expected_lines
 from vibekit.recording.toolsheet import Accessory, ToolSheet
 from vibekit.simulate import simulate
 from vibekit.simulate.presets import SANDER, SMALL_GRINDER

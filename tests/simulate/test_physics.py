@@ -9,7 +9,7 @@ import pytest
 
 from tests.reference import rows
 from tests.simulate.order_spectrum import Orders, edges
-from vibekit.machine.drivetrain import bearing_orders
+from vibekit.machine.train.drivetrain import bearing_orders
 from vibekit.recording.toolsheet import Mesh, Shaft, ToolSheet
 from vibekit.simulate import simulate
 from vibekit.simulate.drive import torque_for

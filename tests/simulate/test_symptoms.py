@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.simulate.order_spectrum import Orders, edges, envelope, in_turns
-from vibekit.machine.drivetrain import BearingOrders, bearing_orders
+from vibekit.machine.train.drivetrain import BearingOrders, bearing_orders
 from vibekit.simulate import SimulatedSession, simulate
 from vibekit.simulate.faults import FAULTS
 

@@ -208,7 +208,7 @@ def _spindle_rpm(stream: RecordingStream, tool: ToolSheet | None) -> SpindleSpee
         return stream.origin.facts.spindle_rpm, "stated", ()
     if stream.duration_s is None or stream.duration_s > SPEED_READS_S:
         return None, None, (_no_speed(stream, f"it is longer than {SPEED_READS_S:g} s"),)
-    from vibekit.machine.speed import estimate_speed
+    from vibekit.machine.speed.estimate import estimate_speed
 
     try:
         speed = estimate_speed(stream.read(), tool).to_dict()

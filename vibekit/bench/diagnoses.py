@@ -13,7 +13,7 @@ from vibekit.bench.logbook import Entry
 from vibekit.bench.parallel import run_all
 from vibekit.bench.session import entries_of
 from vibekit.errors import Notice, VibekitError
-from vibekit.machine import judgement
+from vibekit.machine.faults import judgement
 from vibekit.recording.recording import RecordingStream
 
 Run = tuple[RunResult, Path]
@@ -49,7 +49,7 @@ def diagnoses(
 
 
 def _diagnose(open_stream: Callable[[Path], RecordingStream], runs: Sequence[Run]) -> Entry:
-    from vibekit.machine.diagnosis import diagnose
+    from vibekit.machine.faults.diagnosis import diagnose
 
     recordings = [open_stream(path).read() for _, path in runs]
     document = diagnose(recordings, recordings[0].tool).to_dict()

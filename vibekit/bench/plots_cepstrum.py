@@ -12,7 +12,7 @@ from vibekit.bench.plots import AXIS_COLOURS, new_figure, plain, plain_numbers, 
 from vibekit.bench.plots_spectrum import chosen_axes
 
 if TYPE_CHECKING:
-    from vibekit.machine.power_cepstrum import Cepstrum
+    from vibekit.machine.lines.power_cepstrum import Cepstrum
 
 _HEIGHT = 2.4
 _LABELS = 10  # peaks named per axis

@@ -13,8 +13,8 @@ from vibekit.bench.plots import new_figure, on_picture, plain, plain_numbers, sa
 from vibekit.bench.plots_spectrum import Scale, chosen_axes
 
 if TYPE_CHECKING:
-    from vibekit.machine.maps import SpeedMap
-    from vibekit.machine.resonances import Resonance
+    from vibekit.machine.lines.maps import SpeedMap
+    from vibekit.machine.lines.resonances import Resonance
 
 _LONGEST = 40  # letters along a panel's height
 _DEEP_DB = 60.0  # below the highest level: where the colours end

@@ -14,8 +14,8 @@ from vibekit.bench.plots import AXIS_COLOURS, INK, PALE, new_figure, plain, plai
 from vibekit.errors import UsageError
 
 if TYPE_CHECKING:
-    from vibekit.machine.line_names import NamedLine
-    from vibekit.machine.lines import LineSpectrum
+    from vibekit.machine.lines.names import NamedLine
+    from vibekit.machine.lines.table import LineSpectrum
 
 Scale = Literal["linear", "log"]
 

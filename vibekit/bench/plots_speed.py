@@ -12,8 +12,8 @@ from vibekit.bench.plots import BLUE, INK, PALE, new_figure, on_picture, plain, 
 from vibekit.bench.plots_spectrum import Scale, chosen_axes
 
 if TYPE_CHECKING:
-    from vibekit.machine.maps import Spectrogram
-    from vibekit.machine.speed import SpeedEstimate
+    from vibekit.machine.lines.maps import Spectrogram
+    from vibekit.machine.speed.estimate import SpeedEstimate
     from vibekit.recording.recording import FloatArray, Recording
 
 _SOURCES = {"tach": "the tachometer", "vibration": "the vibration", "sound": "the sound"}
@@ -41,7 +41,7 @@ def plot_speed(result: SpeedEstimate, recording: Recording, path: Path, view: Sp
     Raises:
         UsageError: the file name ends in neither .png nor .svg, an axis is not there, or the file cannot be written.
     """
-    from vibekit.machine.maps import spectrogram
+    from vibekit.machine.lines.maps import spectrogram
 
     names, samples = _channels(recording, view)
     figure, panels = new_figure(len(names) + result.known, 2.7, path)

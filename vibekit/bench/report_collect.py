@@ -22,8 +22,8 @@ from vibekit.recording.toolsheet import ToolSheet
 from vibekit.units import number
 
 if TYPE_CHECKING:
-    from vibekit.machine.lines import LineSpectrum
-    from vibekit.machine.look import Look
+    from vibekit.machine.faults.look import Look
+    from vibekit.machine.lines.table import LineSpectrum
 
 LOOKED_AT_S = 120.0  # speed, lines and sources are taken from at most this much of a recording: it is read into memory
 _LEAD_S = 5.0  # of what precedes the first trigger-on, so that a run-up is seen
@@ -72,8 +72,8 @@ def _spindle(stream: RecordingStream, speed: Document | None) -> SpindleSpeed:
 
 def _machine(recording: Recording) -> tuple[Look | None, LineSpectrum | None, dict[str, str]]:
     """Return what a recording shows of the parts, and its lines; the reason where one of them cannot be told."""
-    from vibekit.machine.lines import spectrum
-    from vibekit.machine.look import look as look_at
+    from vibekit.machine.faults.look import look as look_at
+    from vibekit.machine.lines.table import spectrum
 
     seen = lines = None
     reasons = {}
@@ -149,7 +149,7 @@ def _tool_part(tag: str | None, members: Sequence[Looked]) -> ToolPart:
 
 def _diagnosis(members: Sequence[Looked]) -> tuple[Document | None, str | None]:
     """Return the diagnosis of one tool from all that its recordings show, or the reason why there is none."""
-    from vibekit.machine.diagnosis import judge
+    from vibekit.machine.faults.diagnosis import judge
 
     seen = [one.seen for one in members if one.seen]
     if len(members) > 1 and members[0].sheet is None:

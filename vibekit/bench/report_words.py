@@ -8,7 +8,7 @@ from typing import Any
 from vibekit.bench.report_parts import Document, RecordingPart, ToolPart
 from vibekit.handarm.uncertainty import ends
 from vibekit.handarm.verdict import eight_hours
-from vibekit.machine.fault_words import FAULT_WORDS
+from vibekit.machine.faults.fault_words import FAULT_WORDS
 from vibekit.units import format_allowed, format_duration, number
 
 # Words for a probability: IPCC guidance note on uncertainties (Mastrandrea et al. 2010), Table 1 (from memory)

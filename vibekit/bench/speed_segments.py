@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from vibekit.machine.states import Segment
+from vibekit.machine.speed.states import Segment
 
 if TYPE_CHECKING:
     from vibekit.handarm.magnitude import VibrationMagnitude
-    from vibekit.machine.speed import SpeedEstimate
+    from vibekit.machine.speed.estimate import SpeedEstimate
     from vibekit.recording.recording import FloatArray, Recording
 
 _ENDS = (0.05, 0.95)  # quantiles that a range is given between: single wrong readings do not count

@@ -11,7 +11,7 @@ from typing import Any
 from vibekit.bench.logbook import Entry, Teardown, add_teardown, entries, tags, teardowns
 from vibekit.bench.scoring import HEALTHY, Score, by_fault, calibration, proposed_priors
 from vibekit.errors import Notice, UsageError, document, known_names
-from vibekit.machine.fault_words import FAULT_WORDS
+from vibekit.machine.faults.fault_words import FAULT_WORDS
 
 _FEW = 20  # below this many teardowns rates are told as a handful of cases
 

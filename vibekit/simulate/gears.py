@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from vibekit.machine.drivetrain import mesh_order
+from vibekit.machine.train.drivetrain import mesh_order
 from vibekit.recording.toolsheet import Mesh
 from vibekit.simulate.arrays import TAU, ComplexArray, FloatArray, Vector
 from vibekit.simulate.drive import Drive

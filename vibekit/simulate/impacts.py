@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from vibekit.machine.drivetrain import bearing_orders
+from vibekit.machine.train.drivetrain import bearing_orders
 from vibekit.recording.toolsheet import Bearing
 from vibekit.simulate.arrays import TAU, FloatArray
 from vibekit.simulate.drive import Drive

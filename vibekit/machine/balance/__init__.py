@@ -1,0 +1,1 @@
+"""Correction from trial weights."""

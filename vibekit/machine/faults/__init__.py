@@ -1,0 +1,1 @@
+"""What shakes: features of the parts, weighed."""

@@ -1,0 +1,1 @@
+"""Views of a signal that know no tool and no speed."""

@@ -1,0 +1,1 @@
+"""How fast it turns: from a tachometer, or judged over the whole recording."""

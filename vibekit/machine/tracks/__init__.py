@@ -1,0 +1,1 @@
+"""Speeds over time that lines may tell."""

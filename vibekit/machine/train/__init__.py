@@ -1,0 +1,1 @@
+"""What a tool must make: drive train and catalogue of orders."""
