@@ -39,6 +39,7 @@ _GENTLE_S = 0.5  # over which that share is taken (no source)
 _SHORTEST_LOST_S = 0.25  # no bump (no source)
 _LOST = 0.02  # of the energy: 1 % of A(8)
 _GENTLEST = 0.1  # of the mean energy of such parts: what lies below is rest between them (no source)
+_FADED = 0.5  # of the energy, half a stretch later: 3 dB, no gentler tool (no source)
 _STEADY = 4.0  # times: 6 dB, less than between idling and load, or than a dip (no source)
 _LOAD_DB = 8.0  # between idling and load (no source)
 _DWELL_S = 1.0  # shortest idling that is said (no source)
@@ -177,9 +178,13 @@ def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
         return found
     likely &= level > _GENTLEST * steps.weighted[likely].mean()
     lost = without_short(likely, round(_SHORTEST_LOST_S / steps.step_s)) & (found.state == OFF)
+    state = found.state.copy()
+    for first, stop in list(runs(lost)):
+        if first > 0 and state[first - 1] == COAST_DOWN and _fading(steps.weighted[first:stop]):
+            state[first:stop], lost[first:stop] = COAST_DOWN, False
     if steps.weighted[lost].sum() <= _LOST * inside:
-        return found
-    state, on, energy = found.state.copy(), found.on.copy(), found.energy.copy()
+        return replace(found, state=state)
+    on, energy = found.on.copy(), found.energy.copy()
     state[lost] = UNCLEAR
     on[lost] = energy[lost] = 1.0
     for first, stop in runs(lost):  # what leads down to it from a load is no coast-down to rest
@@ -188,6 +193,12 @@ def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
             state[before:stop] = IDLING
             on[before:stop] = energy[before:stop] = 1.0
     return replace(found, state=state, on=on, energy=energy)
+
+
+def _fading(energy: FloatArray) -> bool:
+    """Tell whether the second half of a stretch has much less energy than the first: the end of a coast-down."""
+    half = energy.size // 2
+    return bool(energy[half:].mean() < _FADED * energy[:half].mean())
 
 
 def _runs_back(state: NDArray[np.int8], first: int) -> int:
