@@ -39,6 +39,7 @@ _GENTLE_S = 0.5  # over which that share is taken (no source)
 _SHORTEST_LOST_S = 0.25  # no bump (no source)
 _LOST = 0.02  # of the energy: 1 % of A(8)
 _GENTLEST = 0.1  # of the mean energy of such parts: what lies below is rest between them (no source)
+_FADED = 0.4  # of the energy it begins with: 4 dB, no gentler tool (no source)
 _STEADY = 4.0  # times: 6 dB, less than between idling and load, or than a dip (no source)
 _LOAD_DB = 8.0  # between idling and load (no source)
 _DWELL_S = 1.0  # shortest idling that is said (no source)
@@ -170,16 +171,22 @@ def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
     motion: a gentler tool, idling between loads, or what only looks like rest beside one very loud.
     """
     width = max(1, round(_GENTLE_S / steps.step_s))
-    level, slow = running_mean(steps.weighted, width), running_mean(steps.slow, width)
-    likely = (found.state == OFF) & (level - slow > _FAST_SHARE * level)
+    off = found.state == OFF
+    time = np.maximum(running_mean(off.astype(np.float64), width), 1e-9)
+    level, slow = (running_mean(row * off, width) / time for row in (steps.weighted, steps.slow))
+    likely = off & (level - slow > _FAST_SHARE * level)
     inside = float((steps.weighted * found.energy).sum())
     if not likely.any() or steps.weighted[likely].sum() <= _LOST * inside:
         return found
     likely &= level > _GENTLEST * steps.weighted[likely].mean()
     lost = without_short(likely, round(_SHORTEST_LOST_S / steps.step_s)) & (found.state == OFF)
+    state = found.state.copy()
+    for first, stop in list(runs(lost)):
+        if first > 0 and state[first - 1] == COAST_DOWN and _fading(steps.weighted[first:stop], steps.step_s):
+            state[first:stop], lost[first:stop] = COAST_DOWN, False
     if steps.weighted[lost].sum() <= _LOST * inside:
-        return found
-    state, on, energy = found.state.copy(), found.on.copy(), found.energy.copy()
+        return replace(found, state=state)
+    on, energy = found.on.copy(), found.energy.copy()
     state[lost] = UNCLEAR
     on[lost] = energy[lost] = 1.0
     for first, stop in runs(lost):  # what leads down to it from a load is no coast-down to rest
@@ -188,6 +195,12 @@ def _nothing_lost(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
             state[before:stop] = IDLING
             on[before:stop] = energy[before:stop] = 1.0
     return replace(found, state=state, on=on, energy=energy)
+
+
+def _fading(energy: FloatArray, step_s: float) -> bool:
+    """Tell whether a short stretch after a coast-down is the end of it: it falls to much less than it begins with."""
+    level = running_mean(energy, _MEDIAN_STEPS)
+    return energy.size <= _DWELL_S / step_s and bool(level.min() < _FADED * level[:_MEDIAN_STEPS].mean())
 
 
 def _runs_back(state: NDArray[np.int8], first: int) -> int:
