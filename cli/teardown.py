@@ -48,9 +48,9 @@ def teardown(
     Unplug the tool or take its battery out before opening it, and never run it opened.
     """
     from vibekit.bench.logbook import open_log
-    from vibekit.bench.teardown import record_teardown
+    from vibekit.bench.teardown import checked, record_teardown
 
-    faults = [fault.strip() for text in found for fault in text.split(",")]
+    faults = checked([fault.strip() for text in found for fault in text.split(",")])  # before a log is made
     with open_log(log_path(log_file)) as log:
         document = record_teardown(log, tag, faults, note, _moment(when)).to_dict()
     if write_priors is not None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from tests.cli.inprocess import run
@@ -39,3 +41,4 @@ def test_a_wrong_word_is_one_line(words: tuple[str, ...], says: str) -> None:
     code, out, err = run(*words)
     assert (code, out) == (2, "") and err.count("\n") == 1 and len(err) <= 220, err
     assert says in err
+    assert not Path("none.sqlite").exists()

@@ -66,7 +66,7 @@ def record_teardown(
     Raises:
         UsageError: no or an unknown fault name, `healthy` beside a fault, a time to come.
     """
-    faults = _checked(found)
+    faults = checked(found)
     opened = (when or datetime.now(UTC)).astimezone(UTC)
     if opened > datetime.now(UTC):
         raise UsageError(f"the teardown's time {opened.isoformat()} lies in the future")
@@ -90,7 +90,8 @@ def scored(log: sqlite3.Connection) -> list[tuple[Teardown, Entry | None, Score 
     return rows
 
 
-def _checked(found: Sequence[str]) -> tuple[str, ...]:
+def checked(found: Sequence[str]) -> tuple[str, ...]:
+    """Return the faults named, each once. Raises UsageError: none, an unknown one, `healthy` beside a fault."""
     faults = tuple(dict.fromkeys(found))
     for fault in faults:
         if fault not in FAULT_WORDS:
