@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 import vibekit as vk
-from vibekit.machine.diagnosis import judge
-from vibekit.machine.judgement import require_priors
+from vibekit.machine.faults.diagnosis import judge
+from vibekit.machine.faults.judgement import require_priors
 
 
 @pytest.mark.parametrize(
