@@ -164,7 +164,7 @@ def _texture(low: FloatArray, thinned: FloatArray, plan: BlockPlan, work: Worksp
     differences = np.subtract(later, earlier, out=work.differences[: len(low)])  # at n - 1 to n + 1 for each n
     before, here, after = (differences[:, i : i + count].reshape(shape) for i in range(3))
     flat = np.vecdot(here, here)
-    slow = np.square(np.einsum("ijk->ij", thinned.reshape(shape)))
+    slow = np.square(np.vecdot(thinned.reshape(shape), np.ones(length)))  # faster than a sum over so few
     return np.stack([slow, flat, flat - np.vecdot(before, after)])
 
 
@@ -208,7 +208,7 @@ def _step_sums(rows: FloatArray, step: int) -> FloatArray:
 
 def _per_frame(steps: FloatArray) -> FloatArray:
     """Return the sums of 8 steps, shape (n_axes, n_frames)."""
-    return np.asarray(steps.reshape(len(steps), -1, STEPS_PER_FRAME).sum(axis=2))
+    return np.asarray(np.einsum("ijk->ij", steps.reshape(len(steps), -1, STEPS_PER_FRAME)))
 
 
 def frame_peaks(rows: FloatArray, frame: int, filled: int | None = None, new: slice = slice(0, None)) -> FloatArray:
