@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+
 import numpy as np
 import pytest
 import scipy.signal
 import scipy.stats
 
 from tests.robustness.cut import Cut
-from vibekit.recording.measures import BINS, Histogram, Run, measure
+from vibekit.recording.measures import BINS, Histogram, QualityPass, Run, measure
 from vibekit.recording.recording import Recording
 
 RATE = 1000.0
@@ -166,3 +168,18 @@ def test_progress_where_the_length_is_known() -> None:
     assert told == [pytest.approx(65_500 / LONG), pytest.approx(131_000 / LONG), 1.0]
     measure(Cut(noise(1000), 1000), told.append)
     assert len(told) == 3
+
+
+def test_runs_of_equal_samples_are_those_counted_one_by_one() -> None:
+    rng = np.random.default_rng(2)
+    for _ in range(60):
+        samples = rng.integers(-1000, 1000, 4000).astype(float)
+        for start in rng.integers(0, 4000, 8):
+            samples[start : start + rng.integers(2, 100)] = samples[start]
+        found, least = QualityPass(1, 4096.0, 2_000_000), round(0.008 * 4096)
+        for part in np.split(samples, np.sort(rng.integers(0, 4000, 4))):
+            found.add(part[None])
+        groups = [list(group) for _, group in groupby(samples.tolist())]
+        ends = np.cumsum([len(group) for group in groups])
+        expected = [(end - len(g), len(g), g[0]) for end, g in zip(ends, groups, strict=True) if len(g) >= least]
+        assert [(run.start, run.length, run.value) for run in found.measures().runs] == expected

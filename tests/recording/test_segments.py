@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibekit.recording.segments import trigger_on
+from vibekit.recording.segments import medians, trigger_on
 
 FRAME = 0.125
 
@@ -53,3 +53,11 @@ def test_one_state_is_on_throughout(parts: list[tuple[float, float]]) -> None:
 def test_degenerate_levels(values: list[float]) -> None:
     found = trigger_on(np.array(values), FRAME)
     assert found.on.shape == (len(values),) and found.on.all()
+
+
+def test_medians_are_those_of_numpy() -> None:
+    rng = np.random.default_rng(3)
+    for shape in ((7,), (8,), (3, 1), (3, 10), (2, 11)):
+        values = rng.integers(0, 9, shape).astype(float)
+        np.testing.assert_array_equal(medians(values), np.median(values, axis=-1))
+    assert np.isnan(medians(np.zeros((2, 0)))).all()

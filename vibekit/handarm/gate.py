@@ -74,7 +74,7 @@ def _share(energy: FloatArray, steps: FloatArray, track: LevelTrack) -> FloatArr
 def _framed(steps: FloatArray, track: LevelTrack) -> FloatArray:
     padded = np.zeros(track.counts.size * STEPS_PER_FRAME)
     padded[: steps.size] = steps
-    return np.asarray(padded.reshape(-1, STEPS_PER_FRAME).sum(axis=1))
+    return np.asarray(np.einsum("ij->i", padded.reshape(-1, STEPS_PER_FRAME)))
 
 
 def _step_samples(track: LevelTrack) -> FloatArray:

@@ -133,14 +133,17 @@ def _axis_levels(rows: FloatArray, count: int, filters: Filters, work: Workspace
     """Return the levels of one axis; its thinned signal goes into `thinned`, shape (n_rows, hop / every)."""
     plan, last = filters.plan, count - (len(rows) - 1) * filters.plan.hop
     whole, low, rest = _filtered(rows, filters, work)
-    energy = plan.phases * np.einsum("ij,ij->i", whole, whole)
     new = _new(plan, plan.phases)
     limited, thinned[:] = whole[:, new], low[:, _new(plan, plan.every)]
+    sums = plan.phases * _step_sums(limited, plan.step // plan.phases)
+    beside = sum(np.vecdot(part, part) for part in (whole[:, : new.start], whole[:, new.stop :]))
+    energy = sums.sum(axis=1) + plan.phases * beside
     filled = -(-last // plan.phases)
-    limited[-1, filled:] = 0.0
-    thinned[-1, -(-last // plan.every) :] = 0.0
+    if last < plan.hop:
+        limited[-1, filled:] = thinned[-1, -(-last // plan.every) :] = 0.0
+        sums[-1:] = plan.phases * _step_sums(limited[-1:], plan.step // plan.phases)
     return _AxisLevels(
-        plan.phases * _step_sums(limited, plan.step // plan.phases),
+        sums,
         plan.every * _step_sums(thinned, plan.step // plan.every),
         _texture(low, thinned, plan, work),
         energy,
@@ -163,7 +166,7 @@ def _texture(low: FloatArray, thinned: FloatArray, plan: BlockPlan, work: Worksp
     differences = np.subtract(later, earlier, out=work.differences[: len(low)])  # at n - 1 to n + 1 for each n
     before, here, after = (differences[:, i : i + count].reshape(shape) for i in range(3))
     flat = np.vecdot(here, here)
-    slow = np.square(np.einsum("ijk->ij", thinned.reshape(shape)))
+    slow = np.square(np.vecdot(thinned.reshape(shape), np.ones(length)))  # faster than a sum over so few
     return np.stack([slow, flat, flat - np.vecdot(before, after)])
 
 
@@ -186,7 +189,8 @@ def _filtered(rows: FloatArray, filters: Filters, work: Workspace) -> tuple[Floa
     bins = spectra[:, 0]
     for j in range(1, phases):
         bins += spectra[:, j]
-    rest = np.einsum("ij,j->i", np.square(bins[:, filters.cut_from :].view(np.float64)), filters.rest)
+    cut = bins[:, filters.cut_from :].view(np.float64)
+    rest = np.einsum("ij,ij,j->i", cut, cut, filters.rest)
     np.fft.irfft(bins, limited.shape[1], out=limited)
     low = bins[:, : filters.slope.size]
     low *= filters.slope
@@ -206,7 +210,7 @@ def _step_sums(rows: FloatArray, step: int) -> FloatArray:
 
 def _per_frame(steps: FloatArray) -> FloatArray:
     """Return the sums of 8 steps, shape (n_axes, n_frames)."""
-    return np.asarray(steps.reshape(len(steps), -1, STEPS_PER_FRAME).sum(axis=2))
+    return np.asarray(np.einsum("ijk->ij", steps.reshape(len(steps), -1, STEPS_PER_FRAME)))
 
 
 def frame_peaks(rows: FloatArray, frame: int, filled: int | None = None, new: slice = slice(0, None)) -> FloatArray:
@@ -219,7 +223,7 @@ def frame_peaks(rows: FloatArray, frame: int, filled: int | None = None, new: sl
     """
     frames = rows[:, new].reshape(len(rows), -1, frame)
     starts, row = new.start + np.arange(frames.shape[1]) * frame, np.arange(len(rows))[:, None]
-    place = np.abs(frames).argmax(axis=2) + starts
+    place = np.stack([np.abs(part).argmax(axis=1) for part in frames]) + starts  # a row stays in the cache
     before, after = np.maximum(place - 1, 0), np.minimum(place + 1, rows.shape[1] - 1)
     before, top, after = rows[row, before], rows[row, place], rows[row, after]
     bend = before - 2.0 * top + after

@@ -10,6 +10,7 @@ import numpy as np
 
 from vibekit.recording.measures import Measures
 from vibekit.recording.recording import FloatArray, Origin
+from vibekit.recording.segments import medians
 from vibekit.recording.toolsheet import ToolSheet
 from vibekit.standards.hand_arm_weighting import PRINTED_FACTORS
 from vibekit.units import parse_acceleration
@@ -93,4 +94,4 @@ def direction(above_pct: tuple[float, float] | None) -> str:
 def running_level(m: Measures) -> float | None:
     """Return the median r.m.s. of all axes together while the tool runs [m/s²]; None where nothing is a frame long."""
     on = m.running.on
-    return float(np.median(m.levels[on])) if on.any() else None
+    return float(medians(m.levels[on])) if on.any() else None

@@ -7,7 +7,7 @@ import numpy as np
 from vibekit.recording.check_result import NO_SOURCE, Check, Context, known_ceiling, weighted_power
 from vibekit.recording.measures import Measures, Run
 from vibekit.recording.recording import FloatArray
-from vibekit.recording.segments import FRAME_S
+from vibekit.recording.segments import FRAME_S, medians
 from vibekit.units import STANDARD_GRAVITY
 
 _LOST = 0.01  # share of the time from which nothing can be told (no source)
@@ -105,7 +105,7 @@ def _in_motion(m: Measures, run: Run) -> bool:
         return False
     frame = m.sample_rate * FRAME_S
     level = np.sqrt(m.frame_square)
-    lively = np.maximum(np.maximum(8.0 * m.lsb, 0.1 * np.median(level, axis=1)), 1e-9) if level.size else m.lsb
+    lively = np.maximum(np.maximum(8.0 * m.lsb, 0.1 * medians(level)), 1e-9) if level.size else m.lsb
     first, last = int(run.start / frame), int((run.start + run.length) / frame)
     before, after = max(first - 1, 0), min(last + 1, level.shape[1] - 1)
     at_end = run.value in (m.peak_low[run.row], m.peak_high[run.row])
@@ -113,5 +113,5 @@ def _in_motion(m: Measures, run: Run) -> bool:
         return False
     around = level[run.row, before] > lively[run.row] and level[run.row, after] > lively[run.row]
     others = np.sqrt(np.square(np.delete(level, run.row, axis=0)[:, first + 1 : last]).sum(axis=0))
-    usual = float(np.median(m.levels[m.running.on])) if m.running.on.any() else np.inf
+    usual = float(medians(m.levels[m.running.on])) if m.running.on.any() else np.inf
     return bool(around or (others.size > 1 and (others > max(0.1 * usual, 1e-9)).all()))

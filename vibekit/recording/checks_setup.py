@@ -25,7 +25,7 @@ from vibekit.recording.limits import (
     shaft_lines,
 )
 from vibekit.recording.measures import Measures
-from vibekit.recording.segments import FRAME_S, BoolArray
+from vibekit.recording.segments import FRAME_S, BoolArray, medians
 from vibekit.units import STANDARD_GRAVITY
 
 _TONE = 0.9  # squared share of the lines: one tone is a trial on a shaker, which moves along one line (no source)
@@ -142,7 +142,7 @@ def noise_floor(m: Measures, context: Context) -> Check:
     running = m.running
     if running.single_state or not running.on.any():
         return Check("noise_floor", "pass", None, 3.0, "no part with the tool off: the floor is not known", NO_SOURCE)
-    level, floor = float(np.median(m.levels[running.on])), float(np.median(m.levels[~running.on]))
+    level, floor = float(medians(m.levels[running.on])), float(medians(m.levels[~running.on]))
     plain, weighted = level / max(floor, 1e-12), _weighted_over_floor(m, running.on)
     ratio = plain if weighted is None else min(plain, weighted)
     words = "" if weighted is None else f"; weighted as for the hand, {weighted:.3g} times the floor"

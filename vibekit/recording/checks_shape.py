@@ -10,7 +10,7 @@ from vibekit.recording.check_result import LOUD_MPS2, NO_SOURCE, Check, Context,
 from vibekit.recording.clipping import all_levels_occur
 from vibekit.recording.measures import FRAMES_PER_S, Measures
 from vibekit.recording.recording import FloatArray
-from vibekit.recording.segments import FRAME_S
+from vibekit.recording.segments import FRAME_S, medians
 
 _KURTOSIS_LACK = 0.32  # no source; set between sound recordings and those that a soft limit lowers by 12 %
 _KURTOSIS_FAIL = 0.7  # lowers by 15 to 100 %, in the recordings of tests.benchmarks.flawed (no other source)
@@ -141,10 +141,10 @@ def _peaks(m: Measures) -> tuple[float, float]:
     """Return how many frames a second reach high over the usual level while the tool runs, and how high they reach."""
     on = m.loud
     peaks = np.maximum(m.frame_high, -m.frame_low)[:, on]
-    usual = np.sqrt(np.median(m.frame_square[:, on], axis=1))
+    usual = np.sqrt(medians(m.frame_square[:, on]))
     high = (peaks > _CREST * usual[:, None]).any(axis=0) & (peaks.max(axis=0) > _SHOCK_MPS2)
     reached = peaks.max(axis=0)[high] if high.any() else peaks.max(axis=0)
-    return float(high.sum()) / max(float(on.sum()) * FRAME_S, 1e-9), float(np.median(reached))
+    return float(high.sum()) / max(float(on.sum()) * FRAME_S, 1e-9), float(medians(reached))
 
 
 def beyond_wh(m: Measures, file: str) -> tuple[Notice, ...]:
@@ -165,8 +165,8 @@ def running_kurtosis(m: Measures) -> tuple[FloatArray | None, float]:
     square, fourth = _running_seconds(m, m.frame_square[:, m.close]), _running_seconds(m, m.frame_fourth)
     if square.shape[-1] == 0:
         return None, 0.0
-    kurtosis = np.median(fourth / np.maximum(square**2, 1e-300), axis=1)
-    return kurtosis, float(np.sqrt(np.median(square.sum(axis=0))))
+    kurtosis = medians(fourth / np.maximum(square**2, 1e-300))
+    return kurtosis, float(np.sqrt(medians(square.sum(axis=0))))
 
 
 def _kurtosis_lack(m: Measures, square: FloatArray, fourth: FloatArray, shares: FloatArray) -> FloatArray:
@@ -177,7 +177,7 @@ def _kurtosis_lack(m: Measures, square: FloatArray, fourth: FloatArray, shares: 
     powers = _running_seconds(m, square**2)
     if powers.shape[-1] == 0:
         return np.zeros(0)
-    kurtosis = np.median(_running_seconds(m, fourth) / np.maximum(powers, 1e-300), axis=1)
+    kurtosis = medians(_running_seconds(m, fourth) / np.maximum(powers, 1e-300))
     lack = 3.0 - 1.5 * shares.max(axis=1, initial=0.0) - kurtosis
     level = powers.mean(axis=1)
     return np.asarray(np.where(level > _AUDIBLE**4 * level.max(), lack, 0.0))

@@ -24,6 +24,7 @@ from vibekit.recording.clipping import Clipping, find_clipping
 from vibekit.recording.limits import MAX_CLIPPED_PCT, shaft_lines
 from vibekit.recording.measures import AT_CEILING, Measures
 from vibekit.recording.recording import FloatArray
+from vibekit.recording.segments import medians
 
 _AS_HIGH = 0.995  # of the largest peak: a frame that reaches so high ends in the same flat top
 _BEYOND = 2.0  # times the range: how far what was cut off may have reached (no source)
@@ -244,7 +245,7 @@ def _mean(density: FloatArray, f: FloatArray, low: float, high: float) -> float:
 
 def _median(density: FloatArray, f: FloatArray, low: float, high: float) -> float:
     part = density[(f >= low) & (f <= high)]
-    return float(np.median(part)) if part.size else 0.0
+    return float(medians(part)) if part.size else 0.0
 
 
 def _near(f: FloatArray, frequency: float) -> slice:
@@ -263,4 +264,4 @@ def _stands_out(density: FloatArray, f: FloatArray, frequency: float) -> bool:
     near = _near(f, frequency)
     around = density[(np.abs(f - frequency) < 8.0) & (np.abs(f - frequency) > 3.0 * f[1])]
     peak = int(np.argmax(density[near])) + near.start
-    return bool(around.size and abs(peak * f[1] - frequency) <= f[1] and density[peak] > 20.0 * np.median(around))
+    return bool(around.size and abs(peak * f[1] - frequency) <= f[1] and density[peak] > 20.0 * medians(around))

@@ -32,6 +32,7 @@ _LINES = 6
 _LINE_BANDS = 5  # of 1 %: half the width of a line whose speed wanders (no source)
 _LOWEST_LINE_HZ = 5.0
 _ALL_SAMPLES = 1_000_000  # of an axis, up to which everything is looked at closely: minutes at the usual rates
+_CACHED = 65_536  # samples at once that stay in the processor's cache while their ends and levels are taken
 _HEARD = 4  # of what is longer, one part of so many in a frame gives its level
 _LONG_RUN_S = 0.008  # and runs of equal samples are kept from here on
 _CLOSELY = 8  # stretches of a spectrum's segment each, spread over what is longer
@@ -209,12 +210,11 @@ class QualityPass:
         self.rest = samples[:, cut:].copy()
 
     def _whole_frames(self, frames: FloatArray) -> None:
-        low, high = frames.min(axis=2), frames.max(axis=2)
-        heard = frames if self.period == self.stretch else frames[:, :, : -(-self.frame // _HEARD)]
-        mean = heard.mean(axis=2)
-        square = np.vecdot(heard, heard) / heard.shape[2] - mean * mean
-        self.ends.append(np.stack([low, high, mean, np.maximum(square, 0.0)]))
-        peak = np.maximum(high, -low)
+        heard = self.frame if self.period == self.stretch else -(-self.frame // _HEARD)
+        at_once = max(1, _CACHED // (len(frames) * self.frame))
+        ends = [_ends(frames[:, i : i + at_once], heard) for i in range(0, frames.shape[1], at_once)]
+        self.ends += ends
+        peak = np.concatenate([np.maximum(high, -low) for low, high, _, _ in ends], axis=1)
         if self.ceiling is not None and peak.max() >= AT_CEILING * self.ceiling:
             self.at_ceiling += (np.abs(frames) >= AT_CEILING * self.ceiling).sum(axis=(1, 2))
         if self.period > self.stretch:
@@ -270,6 +270,14 @@ class QualityPass:
             tuple(run for runs in self.runs for run in runs.found()),
             self.welch.spectra(),
         )
+
+
+def _ends(frames: FloatArray, heard: int) -> FloatArray:
+    """Return low, high, and of the first `heard` samples mean and mean square about it, shape (4, n_axes, n_frames)."""
+    part = frames[:, :, :heard]
+    mean = np.einsum("ijk->ij", part) / heard
+    square = np.maximum(np.vecdot(part, part) / heard - mean * mean, 0.0)
+    return np.stack([frames.min(axis=2), frames.max(axis=2), mean, square])
 
 
 class _Close:
@@ -355,28 +363,22 @@ class _Runs:
         self.end = 0
 
     def add(self, samples: FloatArray, start: int) -> None:
-        edges = self._edges(samples)
-        bounds = start + np.concatenate([[0], edges, [samples.size]])
+        begin = start
         if self.open is not None and samples[0] == self.open[1]:
-            bounds[0] = self.open[0]
+            begin = self.open[0]
         elif self.open is not None:
             self._keep(self.open[0], start, self.open[1])
-        for i in np.flatnonzero(np.diff(bounds[:-1]) >= self.least):
-            self._keep(int(bounds[i]), int(bounds[i + 1]), float(samples[bounds[i + 1] - start - 1]))
-        self.open = (int(bounds[-2]), float(samples[-1]))
-        self.end = start + samples.size
-
-    def _edges(self, samples: FloatArray) -> IntArray:
-        """Return where samples change: everywhere; without a run inside, only near the ends and twice each `step`.
-
-        A run that is long enough covers two of the samples that stand half its length apart.
-        """
-        step, near = self.least // 2, 2 * self.least
-        if samples.size <= 2 * near or _stands_still(samples, step):
-            return np.flatnonzero(np.diff(samples)) + 1
-        first, last = np.flatnonzero(np.diff(samples[:near])) + 1, np.flatnonzero(np.diff(samples[-near:])) + 1
-        between = np.arange(near, samples.size - near, step)  # stands for the changes in between
-        return np.concatenate([first, between, samples.size - near + last])
+        near = 2 * self.least
+        if samples.size <= 2 * near or _stands_still(samples, self.least // 2):
+            edges = np.flatnonzero(samples[1:] != samples[:-1]) + 1
+            bounds = np.concatenate([[begin], start + edges])
+            for i in np.flatnonzero(np.diff(bounds) >= self.least):
+                self._keep(int(bounds[i]), int(bounds[i + 1]), float(samples[bounds[i + 1] - start - 1]))
+            last = int(bounds[-1])
+        else:  # no run inside: only what began before and what may go on
+            self._keep(begin, start + int(np.argmax(samples[:near] != samples[0])), float(samples[0]))
+            last = start + samples.size - int(np.argmax(samples[: -near - 1 : -1] != samples[-1]))
+        self.open, self.end = (last, float(samples[-1])), start + samples.size
 
     def _keep(self, start: int, end: int, value: float) -> None:
         if end - start >= self.least and len(self.kept) < _MOST_RUNS:
@@ -390,7 +392,10 @@ class _Runs:
 
 
 def _stands_still(samples: FloatArray, step: int) -> bool:
-    """Tell whether `step` samples in a row, from a multiple of it on, may be equal to the next one."""
+    """Tell whether `step` samples in a row, from a multiple of it on, may be equal to the next one.
+
+    A run of twice that length covers two of the samples that stand `step` apart, unless it ends with the samples.
+    """
     coarse = samples[::step]
     alike = np.flatnonzero(coarse[1:] == coarse[:-1])
     if alike.size > _FEW * coarse.size:
@@ -412,7 +417,8 @@ class _Welch:
         self.frequency = np.arange(self.size // 2 + 1) * rate / self.size
         lowest = min(_LOWEST_LINE_HZ, rate / 8.0)
         edges = np.geomspace(lowest, rate / 2.0, round(100.0 * np.log(rate / 2.0 / lowest)) + 1)
-        self.bands = np.unique(np.searchsorted(self.frequency[:-1], edges, "right") - 1)
+        bands = np.searchsorted(self.frequency[:-1], edges, "right") - 1
+        self.bands = bands[np.diff(bands, prepend=-1) > 0]  # each once; `np.unique` would load masked arrays
         self.quiet, self.quietest, self.count = self.total, np.inf, 0
         self.window = np.hanning(self.size + 1)[:-1]
 
@@ -471,7 +477,7 @@ def _least_step(samples: FloatArray) -> float:
 
     So where samples are all equal, and where a tone in step with the rate meets a few values at odd distances.
     """
-    steps = np.diff(np.unique(samples))
+    steps = np.diff(np.sort(samples))
     floor = 1e-12 * np.abs(samples).max(initial=0.0)
     steps = steps[steps > floor]
     if not steps.size:

@@ -72,6 +72,14 @@ def middle(values: FloatArray) -> float:
     return float(np.sort(values)[values.size // 2])
 
 
+def medians(values: FloatArray) -> FloatArray:
+    """Return the median over the last axis, as numpy's; NaN where nothing is there."""
+    n, ordered = values.shape[-1], np.sort(values, axis=-1)
+    if n == 0:
+        return np.full(values.shape[:-1], np.nan)
+    return np.asarray((ordered[..., (n - 1) // 2] + ordered[..., n // 2]) / 2)
+
+
 def running_median(values: FloatArray, width: int) -> FloatArray:
     """Return the median over `width` (odd) neighbours; the ends are held."""
     half = width // 2

@@ -69,7 +69,8 @@ class TimeStructure:
     @property
     def states(self) -> list[int]:
         """The states that occur."""
-        return [*np.unique(self.state[self.known > 0]).tolist(), *([UNKNOWN] if (self.known < 1).any() else [])]
+        found = np.flatnonzero(np.bincount(self.state[self.known > 0])).tolist()
+        return [*found, *([UNKNOWN] if (self.known < 1).any() else [])]
 
     def lies_in(self, state: int) -> BoolArray:
         """Return the steps in a state; those that are partly lost are in `UNKNOWN` as well."""
