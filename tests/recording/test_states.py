@@ -11,7 +11,7 @@ import pytest
 import scipy.signal
 
 import vibekit as vk
-from tests.benchmarks.bursts import TOOLS, Case, burst_case, judged, switched, weighted
+from tests.benchmarks.bursts import GATES, TOOLS, Case, Gate, burst_case, edge_errors, judged, switched, weighted
 from tests.documents import notice_of
 from vibekit.recording.recording import Origin
 from vibekit.recording.sidecar import RecordingFacts
@@ -55,6 +55,35 @@ def test_bursts_of_a_second_between_rests(tool: object, handling: float) -> None
     assert result.a_hv == pytest.approx(0.0, abs=0.02)
     assert result.on_s == pytest.approx(0.0, abs=0.09)
     assert result.energy == pytest.approx(0.0, abs=0.09)
+
+
+@pytest.mark.parametrize("handling", [0.0, 1.6])
+@pytest.mark.parametrize(("on_s", "off_s"), [(0.2, 0.2), (0.4, 0.4), (0.3, 0.7)])
+@pytest.mark.parametrize("gate", GATES, ids=lambda gate: gate.name)
+def test_a_tool_switched_within_50_ms(gate: Gate, on_s: float, off_s: float, handling: float) -> None:
+    """One speed, faded in and out: no burst is told longer or shorter than it was, and no hand counts as a tool."""
+    case = burst_case(GRINDER, on_s, off_s, handling, 21, gate)
+    up, down, missed = edge_errors(case)
+    assert missed == 0
+    assert abs(np.mean(down) - np.mean(up)) < 8.0  # ms
+    result = judged(case)
+    assert result.on_s == pytest.approx(0.0, abs=0.03)
+    assert result.a_hv == pytest.approx(0.0, abs=0.025)
+    assert result.energy > -0.02
+
+
+def test_slow_edges_of_short_pulls_are_said() -> None:
+    """Pulls of 0.4 s on a tool that coasts for half a second or more: the time is in doubt, and the reader is told."""
+    said = judged(burst_case(GRINDER, 0.4, 2.0, 0.0, 12)).said
+    assert "time_edges" in said
+    assert "time_edges" not in judged(burst_case(GRINDER, 0.4, 2.0, 0.0, 12, GATES[0])).said
+
+
+def test_a_coasting_tool_pulled_up_again_is_not_on_meanwhile() -> None:
+    """Pulls of 1 s, 0.7 s apart, the tool still turning fast: the coast-down between them is no time with it on."""
+    result = judged(burst_case(GRINDER, 1.0, 0.7, 0.0, 1))
+    assert result.on_s == pytest.approx(0.0, abs=0.1)
+    assert result.energy == pytest.approx(0.0, abs=0.1)
 
 
 @pytest.mark.parametrize("on_s", [0.3, 0.4])

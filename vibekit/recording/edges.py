@@ -148,8 +148,8 @@ def _released(
     """Return when the trigger was let go [steps], and whether the tool coasts down."""
     begin, n = max(part.first, start), rate.size
     clear = steps.flat[part.first : part.stop].max() > _CLEAR * flat_at_rest
-    course = steps.flat**_FLAT_ROOT if clear else steps.steep**SPEED_ROOT
-    speed, pitch = (row[begin : part.following] for row in (course, rate))
+    near = slice(begin, part.following)
+    speed, pitch = steps.flat[near] ** _FLAT_ROOT if clear else steps.steep[near] ** SPEED_ROOT, rate[near]
     fall = fall_of(speed, pitch, part.stop - begin)
     if fall.sharp:
         floor = part.floor(steps.flat, steps.step_s)
