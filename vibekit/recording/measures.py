@@ -32,7 +32,6 @@ _LINES = 6
 _LINE_BANDS = 5  # of 1 %: half the width of a line whose speed wanders (no source)
 _LOWEST_LINE_HZ = 5.0
 _ALL_SAMPLES = 1_000_000  # of an axis, up to which everything is looked at closely: minutes at the usual rates
-_CACHED = 65_536  # samples at once that stay in the processor's cache while their ends and levels are taken
 _HEARD = 4  # of what is longer, one part of so many in a frame gives its level
 _LONG_RUN_S = 0.008  # and runs of equal samples are kept from here on
 _CLOSELY = 8  # stretches of a spectrum's segment each, spread over what is longer
@@ -201,20 +200,24 @@ class QualityPass:
         for runs, row in zip(self.runs, samples, strict=True):
             runs.add(row, self.n)
         self.n += samples.shape[1]
-        if self.rest.size:
-            samples = np.concatenate([self.rest, samples], axis=1)
-        whole = samples.shape[1] // self.frame
-        cut = whole * self.frame
+        lacking = min(self.frame - self.rest.shape[1], samples.shape[1]) if self.rest.size else 0
+        if lacking:
+            self.rest = np.concatenate([self.rest, samples[:, :lacking]], axis=1)
+        if self.rest.shape[1] == self.frame:
+            self._whole_frames(self.rest[:, None])
+            self.rest = self.rest[:, :0]
+        whole = (samples.shape[1] - lacking) // self.frame
+        cut = lacking + whole * self.frame
         if whole:
-            self._whole_frames(samples[:, :cut].reshape(len(samples), whole, self.frame))
-        self.rest = samples[:, cut:].copy()
+            self._whole_frames(samples[:, lacking:cut].reshape(len(samples), whole, self.frame))
+        if cut < samples.shape[1]:
+            self.rest = samples[:, cut:].copy()
 
     def _whole_frames(self, frames: FloatArray) -> None:
         heard = self.frame if self.period == self.stretch else -(-self.frame // _HEARD)
-        at_once = max(1, _CACHED // (len(frames) * self.frame))
-        ends = [_ends(frames[:, i : i + at_once], heard) for i in range(0, frames.shape[1], at_once)]
-        self.ends += ends
-        peak = np.concatenate([np.maximum(high, -low) for low, high, _, _ in ends], axis=1)
+        ends = _ends(frames, heard)
+        self.ends.append(ends)
+        peak = np.maximum(ends[1], -ends[0])
         if self.ceiling is not None and peak.max() >= AT_CEILING * self.ceiling:
             self.at_ceiling += (np.abs(frames) >= AT_CEILING * self.ceiling).sum(axis=(1, 2))
         if self.period > self.stretch:
