@@ -36,7 +36,7 @@ _FELT = 2.0  # times the weighted energy before: 3 dB (no source)
 _BEFORE_S = 0.5  # over which that energy is taken (no source)
 _FAST_SHARE = 0.6  # of the weighted energy above some 30 Hz: the energy of lines, not of a hand (no source)
 _GENTLE_S = 0.5  # over which that share is taken (no source)
-_SHORTEST_LOST_S = 0.25  # no bump (no source)
+_SHORTEST_LOST_S = 0.25  # no bump, no gap between two moments of work (no source)
 _LOST = 0.02  # of the energy: 1 % of A(8)
 _GENTLEST = 0.1  # of the mean energy of such parts: what lies below is rest between them (no source)
 _FADED = 0.4  # of the energy it begins with: 4 dB, no gentler tool (no source)
@@ -155,8 +155,13 @@ def _switched(steps: StepEnergies) -> BoolArray:
 
 
 def _perhaps_let_go(found: TimeStructure, steps: StepEnergies) -> TimeStructure:
-    """Return the structure in which a little dip of speed and level is unclear: pulls too short for coming to rest."""
+    """Return the structure in which a little dip of speed and level is unclear: pulls too short for coming to rest.
+
+    A recording without any rest is of work that goes on, whose load and speed wander.
+    """
     on = found.state == ON
+    if (found.state == OFF).sum() * steps.step_s < _SHORTEST_LOST_S:
+        return found
     unclear = on & _dips(steps, on, _SHALLOW, _LITTLE_SLOWER)
     for first, stop in list(runs(unclear)):  # a run-up or coast-down that is known as such has its edge nearby
         unclear[first:stop] = on[max(first - 1, 0)] and on[min(stop, on.size - 1)]
