@@ -125,8 +125,8 @@ def _run(arguments: list[str], debug: bool) -> int:
     except VibekitError as error:
         note(str(error))
         return error.exit_code
-    except KeyboardInterrupt:
-        return _ended(SystemExit(_SIGNALLED + signal.SIGINT))
+    except KeyboardInterrupt as stop:
+        return _stopped(stop)
     except MemoryError:
         note("not enough memory for this recording; take a part of it with --from and --to")
         return InputError.exit_code
@@ -136,6 +136,8 @@ def _run(arguments: list[str], debug: bool) -> int:
         note(f"{error.filename or 'output'}: {error.strerror or error}")
         return InputError.exit_code
     except Exception as defect:
+        if isinstance(defect.__cause__, SystemExit | KeyboardInterrupt):  # a signal while Python made a class
+            return _stopped(defect.__cause__)
         if hasattr(defect, "format_message"):  # the framework's own usage errors
             return _usage(defect)
         if debug:
@@ -161,6 +163,10 @@ def _require_text(arguments: list[str]) -> None:
             raise UsageError("an argument is empty: name a recording, folder or task")
         if not is_text(argument):
             raise UsageError(f"argument {argument} is not UTF-8 text: rename a file of that name first")
+
+
+def _stopped(stop: SystemExit | KeyboardInterrupt) -> int:
+    return _ended(stop if isinstance(stop, SystemExit) else SystemExit(_SIGNALLED + signal.SIGINT))
 
 
 def _ended(ended: SystemExit) -> int:
