@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibekit.handarm.exposure_task import HANDS, ExposureTask, Hand
-from vibekit.handarm.uncertainty import COVERAGE
+from vibekit.handarm.uncertainty import COVERAGE, TAIL, coverage_at
 from vibekit.standards.exposure_values import REFERENCE_DURATION_S
 
 FloatArray = NDArray[np.float64]
@@ -19,7 +19,6 @@ Group = tuple[Any, ...]  # what errs together: cause, part and key
 
 _DRAWS = 1 << 16  # in strata; JCGM 101 7.2.2 asks for 2·10^5 without them
 _MOST = 1 << 23  # numbers of a day's draws held at a time
-_TAIL = 0.022750131948179195  # of the normal beyond two standard deviations: k = 2
 _SEED = 101
 _NEARLY = 1.001  # parts that make up a stated uncertainty but for rounding
 _NEVER_S = 1e9  # years
@@ -84,11 +83,7 @@ def coverage(combined: float, parts: Iterable[tuple[float, float]]) -> float:
     Source: JCGM 100:2008 G.4.1 eq. G.2b, Table G.2.
     """
     few = math.fsum((u / combined) ** 4 / degrees for u, degrees in parts if combined > 0)
-    if few == 0:
-        return COVERAGE
-    from scipy.special import stdtrit
-
-    return max(COVERAGE, float(stdtrit(1.0 / few, 1.0 - _TAIL)))
+    return max(COVERAGE, coverage_at(1.0 / few if few else math.inf))
 
 
 class Draws:
@@ -179,7 +174,7 @@ def _few(of_task: list[list[Source]]) -> dict[Group, float]:
 
 
 def _ends(values: FloatArray) -> FloatArray:
-    return np.quantile(values, (_TAIL, 1.0 - _TAIL), method="hazen")
+    return np.quantile(values, (TAIL, 1.0 - TAIL), method="hazen")
 
 
 class _Strata:

@@ -11,11 +11,20 @@ from vibekit.errors import InputError, Notice, UsageError, refused
 from vibekit.handarm import uncertainty as unc
 from vibekit.handarm.axes import total_value
 from vibekit.handarm.bands import nominal_centres
-from vibekit.handarm.gate import Gate, frames_in, settled_on_s, slow_share, structure_of, time_in, trigger_on_s
+from vibekit.handarm.gate import (
+    Gate,
+    frames_in,
+    settled_frames,
+    settled_on_s,
+    slow_share,
+    structure_of,
+    time_in,
+    trigger_on_s,
+)
 from vibekit.handarm.magnitude import BoolArray, ByAxis, StateValue, ThirdOctaves, VibrationMagnitude
 from vibekit.handarm.onepass import LevelTrack, measure
 from vibekit.handarm.time_notices import time_notices
-from vibekit.handarm.weighting import SETTLING_S, STEPS_PER_FRAME
+from vibekit.handarm.weighting import STEPS_PER_FRAME
 from vibekit.recording.background import floor_notice
 from vibekit.recording.conditions import is_off
 from vibekit.recording.limits import band_notice, covers_all, length_notice
@@ -180,7 +189,7 @@ def _floor_notice(source: SignalSource, track: LevelTrack, times: TimeStructure,
 
     The trigger stands out by the unweighted level; what shakes nearby is slow, and the weighting takes less from it.
     """
-    off = frames_in(track, times.shares(OFF)[0]) & (np.arange(track.counts.size) * track.frame_s >= SETTLING_S)
+    off = frames_in(track, times.shares(OFF)[0]) & settled_frames(track, source.origin.timing)
     if off.sum() * track.frame_s < _LEAST_OFF_S:
         return ()
     second = round(1.0 / track.frame_s)

@@ -206,7 +206,11 @@ def coverage_factor(parts: Iterable[UncertaintyPart]) -> float:
 
     Source: JCGM 100:2008 G.4.1 and Table G.2 (its column of 95.45 % ends at 2.000).
     """
-    degrees = effective_degrees(parts)
+    return coverage_at(effective_degrees(parts))
+
+
+def coverage_at(degrees: float) -> float:
+    """Return k for 95.45 % at some degrees of freedom: Student's t, 2 where they are infinite."""
     if math.isinf(degrees):
         return COVERAGE
     from scipy.special import stdtrit
